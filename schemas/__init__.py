@@ -1,0 +1,1 @@
+"""Pandera models of every table read and every table produced."""

@@ -1,0 +1,255 @@
+"""The tables that are produced: one model per table, each column declared once."""
+
+from __future__ import annotations
+
+from schemas.columns import (
+    Count,
+    Date,
+    Flag,
+    Number,
+    Table,
+    Text,
+    code,
+    date,
+    declare,
+    number,
+    text,
+)
+from schemas.exports import Sourced
+
+FAMILIES = ("orders", "feeding", "water", "hanging", "supply", "records")
+URGENCIES = ("urgent", "soon", "note")
+STATES = ("new", "continuing", "answered")
+BASES = ("computed", "as stated", "assumed", "missing")
+NEED_BASES = ("order goal", "estimate", "cannot be estimated")
+
+
+def _codes(description: str, values: tuple[str, ...]) -> Text:
+    return code(description, values={value: () for value in values}, essential=True)
+
+
+def count(description: str) -> Count:
+    """A whole number that is always known."""
+    return declare(description, (), kind="count", essential=True)
+
+
+def flag(description: str) -> Flag:
+    """True or false, always known."""
+    return declare(description, (), kind="flag", essential=True)
+
+
+class Exceptions(Table):
+    """One row per finding, in reading order: urgency, patient, family, check."""
+
+    check: Text = text("Check that raised it", essential=True)
+    family: Text = _codes("Family of the check", FAMILIES)
+    urgency: Text = _codes("How soon to review it", URGENCIES)
+    patient_id: Text = text("Patient; blank where the finding is of a file or an item")
+    order_id: Text = text("Order; blank where the finding is not of an order")
+    supply_class: Text = text("Supply class; blank where the finding is not of a supply")
+    item_code: Text = text("Item, where one item is meant")
+    evidence: Text = text("The arithmetic with this row's numbers in it", essential=True)
+    observed: Number = number("What was found", unit="see unit")
+    expected: Number = number("What it was held against", unit="see unit")
+    unit: Text = text("Unit of observed and expected, UCUM spelling")
+    confirm: Text = text("What to confirm, and with whom", essential=True)
+    source: Text = text("Source of the rule or threshold, and its status", essential=True)
+    source_file: Text = text("File of the first row behind it")
+    source_sheet: Text = text("Sheet of the first row behind it")
+    source_row: Number = number("Row of the first row behind it", unit="1")
+    state: Text = _codes("Against the earlier run", STATES)
+
+
+class Unchecked(Table):
+    """One row per check and subject that applies but cannot be checked."""
+
+    check: Text = text("Check that applies", essential=True)
+    family: Text = _codes("Family of the check", FAMILIES)
+    patient_id: Text = text("Patient")
+    order_id: Text = text("Order")
+    supply_class: Text = text("Supply class")
+    missing: Text = text("Input that would settle it", essential=True)
+    source_file: Text = text("File of the first row behind it")
+    source_sheet: Text = text("Sheet of the first row behind it")
+    source_row: Number = number("Row of the first row behind it", unit="1")
+
+
+class SetAside(Sourced):
+    """Rows read that could not be used, each with its reason."""
+
+    table: Text = text("Table the row was read as", essential=True)
+    column: Text = text("Column that could not be used")
+    found: Text = text("What the cell holds")
+    expected: Text = text("What was expected")
+    reason: Text = text("Why, in words", essential=True)
+    cells: Text = text("The row's original cells as a JSON object, header by header")
+
+
+class UnreadCells(Sourced):
+    """Cells that could not be read and were left out, while their row was used."""
+
+    table: Text = text("Table the row was read as", essential=True)
+    patient_id: Text = text("Patient of the row, where it has one")
+    column: Text = text("Column of the cell", essential=True)
+    found: Text = text("What the cell holds", essential=True)
+    expected: Text = text("What was expected", essential=True)
+
+
+class Reconciliation(Table):
+    """Every row of every sheet: read = used + set aside + not data."""
+
+    source_file: Text = text("File", essential=True)
+    source_sheet: Text = text("Sheet; blank for text files")
+    table: Text = text("Table the sheet was read as; blank when it is none")
+    header_row: Number = number("Row that holds the headers", unit="1")
+    rows_read: Count = count("Rows of the sheet, header row left out, to its last row with content")
+    rows_used: Count = count("Rows used as data")
+    rows_set_aside: Count = count("Rows set aside")
+    rows_not_data: Count = count("Banner, blank, repeated header and total rows")
+    note: Text = text("What to know about this sheet")
+
+
+class ReadColumns(Table):
+    """How every column of every sheet was understood."""
+
+    source_file: Text = text("File", essential=True)
+    source_sheet: Text = text("Sheet")
+    table: Text = text("Table")
+    position: Count = count("Column's position, counted from 1")
+    header: Text = text("Header as written")
+    column: Text = text("Canonical column; blank when it was not used")
+    reason: Text = text("Why it was taken so, or what it resembles")
+    unit: Text = text("Unit assumed where a cell has none")
+
+
+class Regimens(Sourced):
+    """One row per patient and order in force in the period: what its parts amount to.
+
+    `_low` and `_high` are the bounds over the readings that the order allows.
+    """
+
+    patient_id: Text = text("Patient", essential=True)
+    order_id: Text = text("Order", essential=True)
+    patient_name: Text = text("Patient's name")
+    site: Text = text("Clinic or site")
+    clinician: Text = text("Clinician")
+    in_force_from: Date = date("First day in force, as audited", essential=True)
+    in_force_to: Date = date("Last day in force, as audited; blank means open-ended")
+    period_days: Count = count("Days in force in the period")
+    is_latest: Flag = flag("In force on the last day of the patient's orders in the period")
+    part_count: Count = count("Order parts")
+    methods: Text = text("Methods of its parts")
+    formulas: Text = text("Formulas of its parts")
+    access_route: Text = text("Access route")
+    age_years: Number = number("Age on the day of the audit", unit="a")
+    life_stage: Text = text("infant, child, adult or older_adult; blank when unknown")
+    weight_kg: Number = number("Weight used", unit="kg")
+    weight_date: Date = date("Day of that weight")
+    height_cm: Number = number("Height used", unit="cm")
+    bmi_kg_per_m2: Number = number("Body mass index", unit="kg/m2")
+    oral_intake: Text = text("What the person eats and drinks")
+    feed_ml_per_day: Number = number("Feed of a feeding day", unit="mL/d")
+    stated_feed_ml_per_day: Number = number("Feed as the order states it", unit="mL/d")
+    feed_basis: Text = text("computed, as stated or missing")
+    feeding_days_per_week: Number = number("Feeding days in a week", unit="d/wk")
+    pump_h_per_day: Number = number("Hours of pump feeding", unit="h/d")
+    energy_kcal_per_day: Number = number("Energy of the feed and additives", unit="kcal/d")
+    energy_kcal_per_kg: Number = number("Energy by weight", unit="kcal/(kg.d)")
+    protein_g_per_day: Number = number("Protein of the feed and additives", unit="g/d")
+    protein_g_per_kg: Number = number("Protein by weight", unit="g/(kg.d)")
+    formula_water_ml_per_day: Number = number("Free water in the feed", unit="mL/d")
+    flush_ml_per_day_low: Number = number("Flush water, least reading", unit="mL/d")
+    flush_ml_per_day_high: Number = number("Flush water, most reading", unit="mL/d")
+    other_water_ml_per_day: Number = number("Further water ordered", unit="mL/d")
+    iv_fluid_ml_per_day: Number = number("Intravenous fluid ordered", unit="mL/d")
+    total_water_ml_per_day_low: Number = number("Free water from all, least reading", unit="mL/d")
+    total_water_ml_per_day_high: Number = number("Free water from all, most reading", unit="mL/d")
+    total_volume_ml_per_day_low: Number = number("Volume of all fluid, least", unit="mL/d")
+    total_volume_ml_per_day_high: Number = number("Volume of all fluid, most", unit="mL/d")
+    energy_need_basis: Text = text("order goal, estimate or cannot be estimated")
+    energy_need_method: Text = text("Method of the estimate, with its factor")
+    energy_need_kcal_per_day_low: Number = number("Energy need, low end", unit="kcal/d")
+    energy_need_kcal_per_day_high: Number = number("Energy need, high end", unit="kcal/d")
+    protein_need_basis: Text = text("order goal, estimate or cannot be estimated")
+    protein_need_method: Text = text("Method of the estimate")
+    protein_need_g_per_day_low: Number = number("Protein need, low end", unit="g/d")
+    protein_need_g_per_day_high: Number = number("Protein need, high end", unit="g/d")
+    fluid_need_basis: Text = text("order goal, estimate or cannot be estimated")
+    fluid_need_method: Text = text("Method of the estimate")
+    fluid_need_ml_per_day_low: Number = number("Fluid need, low end", unit="mL/d")
+    fluid_need_ml_per_day_high: Number = number("Fluid need, high end", unit="mL/d")
+
+
+class Supply(Table):
+    """One row per patient and supply class: the ledger over the period.
+
+    Two walks bound an unknown opening balance: `_low` begins with the least stock, `_high`
+    with the most that is plausible. Units are the class's base unit: mL, g or pieces.
+    """
+
+    patient_id: Text = text("Patient", essential=True)
+    supply_class: Text = text(
+        "Supply class, such as formula:ITEM, bag_set, syringe", essential=True
+    )
+    base_unit: Text = text("Base unit of the ledger: mL, g or {piece}", essential=True)
+    order_id: Text = text("Order that needs it at the period's end, or the last that did")
+    opening_basis: Text = text("counted, bounded or new start", essential=True)
+    walk_from: Date = date("First day of the walk")
+    need_per_day: Number = number("Need of a day in force at the period's end", unit="base/d")
+    opening_units_low: Number = number("Stock at the period's start, least", unit="base")
+    opening_units_high: Number = number("Stock at the period's start, most", unit="base")
+    received_units: Number = number("Received in the period", unit="base")
+    returned_units: Number = number("Returned in the period", unit="base")
+    needed_units: Number = number("Needed in the period", unit="base")
+    short_units_low: Number = number("Not covered in the period, most opening stock", unit="base")
+    short_units_high: Number = number("Not covered in the period, least opening stock", unit="base")
+    short_days_low: Number = number("Days not covered, most opening stock", unit="d")
+    short_days_high: Number = number("Days not covered, least opening stock", unit="d")
+    first_short_day_low: Date = date("First day not covered, most opening stock")
+    first_short_day_high: Date = date("First day not covered, least opening stock")
+    on_hand_units_low: Number = number("Stock after the last day, least opening", unit="base")
+    on_hand_units_high: Number = number("Stock after the last day, most opening", unit="base")
+    cover_days_low: Number = number("Days the stock lasts after the period, least", unit="d")
+    cover_days_high: Number = number("Days the stock lasts after the period, most", unit="d")
+    run_out_on_low: Date = date("First day without cover after the period, least stock")
+    run_out_on_high: Date = date("First day without cover after the period, most stock")
+    covered_share_high: Number = number(
+        "Highest share of the need of the period that the supply could have covered", unit="1"
+    )
+    substituted_units: Number = number("Need met from declared equivalents", unit="base")
+    expired_units_low: Number = number("Expired unused, least opening stock", unit="base")
+    last_delivered_on: Date = date("Last delivery of the class up to the audit day")
+    next_delivery_due_on: Date = date("Next delivery by the usual interval")
+
+
+class OrderForecast(Table):
+    """One row per item: what the programme needs over the horizon, in whole cases."""
+
+    supply_class: Text = text("Supply class", essential=True)
+    item_code: Text = text("Item", essential=True)
+    description: Text = text("Item in words")
+    patients: Count = count("Patients with a need")
+    base_unit: Text = text("Base unit of the class", essential=True)
+    need_units: Number = number("Need over horizon, lead time and buffer", unit="base")
+    stock_at_home_units: Number = number("Projected stock at patients' homes", unit="base")
+    to_supply_units: Number = number("Need less stock, never below zero for a patient", unit="base")
+    to_supply_pieces: Number = number("The same in single units of the item", unit="1")
+    warehouse_units: Number = number("Single units in the warehouse", unit="1")
+    units_per_case: Number = number("Single units in one case", unit="1")
+    cases_to_order: Number = number("Whole cases, rounded up once", unit="1")
+    order_by: Date = date("Day by which to order")
+    first_run_out_on: Date = date("First day on which a patient runs out")
+    note: Text = text("What limits the figure")
+
+
+RESULT_TABLES: dict[str, type[Table]] = {
+    "exceptions": Exceptions,
+    "unchecked": Unchecked,
+    "regimens": Regimens,
+    "supply": Supply,
+    "order_forecast": OrderForecast,
+    "set_aside": SetAside,
+    "unread_cells": UnreadCells,
+    "reconciliation": Reconciliation,
+    "read_columns": ReadColumns,
+}
