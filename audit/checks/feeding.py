@@ -1,0 +1,497 @@
+"""Checks of feeding: does the order feed this person, can the pump run it, was it fed?"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from audit.checks.common import (
+    ARITHMETIC,
+    COMMON_PRACTICE,
+    DIETITIAN,
+    PRESCRIBER,
+    by_pump,
+    feeds_alone,
+    formula_known,
+)
+from audit.checks.declare import Flags, check
+from audit.policy import Policy
+
+CONSENSUS = "AND/ASPEN consensus, JPEN 2012;36:275 (from memory)"
+
+
+def _with_goal(nutrient: str):
+    return lambda regimens: regimens[f"{nutrient}_need_basis"].eq("order goal")
+
+
+def _estimated(nutrient: str):
+    return lambda regimens: ~regimens[f"{nutrient}_need_basis"].eq("order goal")
+
+
+def _below(
+    regimens: pd.DataFrame,
+    amount: pd.Series,
+    need: pd.Series,
+    tolerance_percent: float,
+    urgent_percent: float | None = None,
+) -> Flags:
+    """Flags an amount below a need; doubtful where an estimate is held against one who eats."""
+    low = amount < need * (1 - tolerance_percent / 100) - 1e-9
+    goal = regimens["need_is_goal"]
+    alone = goal | feeds_alone(regimens)
+    urgency = None
+    if urgent_percent is not None:
+        urgent = amount < need * urgent_percent / 100
+        urgency = pd.Series(np.where(urgent, "urgent", "soon"), index=regimens.index)
+    return Flags(
+        where=low & alone,
+        observed=amount,
+        expected=need,
+        doubtful=low & ~alone,
+        settled_by="the order's own goal, or that the person eats nothing",
+        urgency=urgency,
+        values={"share": 100 * amount / need},
+    )
+
+
+def _need(regimens: pd.DataFrame, nutrient: str) -> pd.DataFrame:
+    return regimens.assign(need_is_goal=regimens[f"{nutrient}_need_basis"].eq("order goal"))
+
+
+@check(
+    family="feeding",
+    title="The feed's energy is below the order's own goal",
+    urgency="soon",
+    rows="regimens",
+    applies=_with_goal("energy"),
+    needs=("energy_kcal_per_day",),
+    parameters=("energy_goal_tolerance_percent", "energy_goal_urgent_percent"),
+    evidence="{feed_ml_per_day:,.0f} mL of {formulas} is {observed:,.0f} kcal; "
+    "the order's goal is {expected:,.0f} kcal: {share:.0f} %.",
+    confirm=f"{DIETITIAN} whether the goal or the feed is meant.",
+    source="Arithmetic against the order's goal; tolerance: common practice",
+    unit="kcal/d",
+)
+def energy_below_goal(regimens: pd.DataFrame, policy: Policy) -> Flags:
+    """Does the feed reach the order's own energy goal?"""
+    return _below(
+        _need(regimens, "energy"),
+        regimens["energy_kcal_per_day"],
+        regimens["energy_need_kcal_per_day_low"],
+        policy["energy_goal_tolerance_percent"],
+        policy["energy_goal_urgent_percent"],
+    )
+
+
+@check(
+    family="feeding",
+    title="The feed's energy is below the estimated need",
+    urgency="soon",
+    rows="regimens",
+    applies=_estimated("energy"),
+    needs=("energy_kcal_per_day", "energy_need_kcal_per_day_low"),
+    parameters=("energy_estimate_tolerance_percent", "energy_goal_urgent_percent"),
+    evidence="{feed_ml_per_day:,.0f} mL of {formulas} is {observed:,.0f} kcal; "
+    "the estimate ({energy_need_method}) begins at {expected:,.0f} kcal: {share:.0f} %.",
+    confirm=f"{DIETITIAN} what this person needs; the estimate is for a group, not a person.",
+    source="The estimate named in the evidence; its source stands with the parameters",
+    unit="kcal/d",
+)
+def energy_below_estimate(regimens: pd.DataFrame, policy: Policy) -> Flags:
+    """Does the feed reach the low end of the estimated energy need?
+
+    Only for people known to eat nothing; for others an estimate alone says nothing.
+    """
+    return _below(
+        _need(regimens, "energy"),
+        regimens["energy_kcal_per_day"],
+        regimens["energy_need_kcal_per_day_low"],
+        policy["energy_estimate_tolerance_percent"],
+        policy["energy_goal_urgent_percent"],
+    )
+
+
+@check(
+    family="feeding",
+    title="The feed's energy is above the need",
+    urgency="note",
+    rows="regimens",
+    needs=("energy_kcal_per_day", "energy_need_kcal_per_day_high"),
+    parameters=("energy_above_tolerance_percent",),
+    evidence="{observed:,.0f} kcal from the feed; the {energy_need_basis} "
+    "({energy_need_method}) ends at {expected:,.0f} kcal: {share:.0f} %.",
+    confirm=f"{DIETITIAN} the goal and the weight course.",
+    source="The need named in the evidence; tolerance: common practice",
+    unit="kcal/d",
+)
+def energy_above_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
+    """Is the feed's energy well above the goal, or above the high end of the estimate?"""
+    energy, high = regimens["energy_kcal_per_day"], regimens["energy_need_kcal_per_day_high"]
+    above = energy > high * (1 + policy["energy_above_tolerance_percent"] / 100) + 1e-9
+    return Flags(above, energy, high, values={"share": 100 * energy / high})
+
+
+@check(
+    family="feeding",
+    title="The feed's protein is below the need",
+    urgency="soon",
+    rows="regimens",
+    needs=("protein_g_per_day", "protein_need_g_per_day_low"),
+    parameters=("protein_goal_tolerance_percent",),
+    evidence="{feed_ml_per_day:,.0f} mL of {formulas} holds {observed:,.1f} g protein; "
+    "the {protein_need_basis} ({protein_need_method}) begins at {expected:,.1f} g.",
+    confirm=f"{DIETITIAN} the protein this person needs.",
+    source="The need named in the evidence; its source stands with the parameters",
+    unit="g/d",
+)
+def protein_below_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
+    """Does the feed reach the protein goal, or the low end of the estimate?"""
+    return _below(
+        _need(regimens, "protein"),
+        regimens["protein_g_per_day"],
+        regimens["protein_need_g_per_day_low"],
+        policy["protein_goal_tolerance_percent"],
+    )
+
+
+@check(
+    family="feeding",
+    title="The feed's protein is far above the need",
+    urgency="note",
+    rows="regimens",
+    needs=("protein_g_per_day", "protein_need_g_per_day_high"),
+    parameters=("protein_far_above_percent",),
+    evidence="{observed:,.1f} g protein from the feed; the {protein_need_basis} "
+    "({protein_need_method}) ends at {expected:,.1f} g.",
+    confirm=f"{DIETITIAN} the protein this person needs.",
+    source="The need named in the evidence; tolerance: common practice",
+    unit="g/d",
+)
+def protein_far_above_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
+    """Is the feed's protein far above the goal, or above the high end of the estimate?"""
+    protein, high = regimens["protein_g_per_day"], regimens["protein_need_g_per_day_high"]
+    above = protein > high * (1 + policy["protein_far_above_percent"] / 100) + 1e-9
+    return Flags(above, protein, high)
+
+
+@check(
+    family="feeding",
+    title="The volume does not meet micronutrient needs by the label",
+    urgency="note",
+    rows="parts",
+    applies=lambda parts: (
+        formula_known(parts)
+        & parts["volume_meeting_micronutrients_ml"].notna()
+        & parts["is_only_part"]
+    ),
+    needs=("feed_ml_per_day",),
+    evidence="{observed:,.0f} mL/d; by its label {formula_code} meets micronutrient needs "
+    "from {expected:,.0f} mL/d.",
+    confirm=f"{DIETITIAN} whether a supplement is ordered elsewhere.",
+    source="The product's label, as the catalogue holds it",
+    unit="mL/d",
+)
+def volume_below_micronutrients(parts: pd.DataFrame, policy: Policy) -> Flags:
+    """Does the volume reach what the label says meets micronutrient needs?"""
+    volume, least = parts["feed_ml_per_day"], parts["volume_meeting_micronutrients_ml"]
+    low = volume < least - 1e-9
+    alone = feeds_alone(parts)
+    return Flags(
+        low & alone,
+        volume,
+        least,
+        doubtful=low & ~alone,
+        settled_by="that the person eats nothing",
+    )
+
+
+@check(
+    family="feeding",
+    title="The infant's feed is too thin or too concentrated",
+    urgency="urgent",
+    rows="parts",
+    applies=lambda parts: formula_known(parts) & parts["life_stage"].eq("infant"),
+    needs=("formula_kcal_per_ml",),
+    parameters=("infant_energy_density_low_kcal_per_ml", "infant_energy_density_high_kcal_per_ml"),
+    evidence="{formula_code} as made up is {observed:.2f} kcal/mL ({kcal_per_oz:.0f} kcal per "
+    "US fl oz); usual from {low:g} to {high:g} kcal/mL.",
+    confirm=f"{PRESCRIBER} the recipe at once, and with the family how it is mixed.",
+    source=COMMON_PRACTICE,
+    unit="kcal/mL",
+)
+def infant_feed_concentration(parts: pd.DataFrame, policy: Policy) -> Flags:
+    """Does an infant's feed lie within the usual range of energy density?"""
+    density = parts["formula_kcal_per_ml"]
+    low = float(policy["infant_energy_density_low_kcal_per_ml"])
+    high = float(policy["infant_energy_density_high_kcal_per_ml"])
+    bound = pd.Series(high, index=parts.index).mask(density < low, low)
+    return Flags(
+        (density < low - 1e-9) | (density > high + 1e-9),
+        density,
+        bound,
+        values={"kcal_per_oz": density * 29.5735, "low": low, "high": high},
+    )
+
+
+@check(
+    family="feeding",
+    title="The pump's volume limit stops the feed early",
+    urgency="soon",
+    rows="parts",
+    applies=lambda parts: by_pump(parts) & parts["pump_volume_limit_ml"].notna(),
+    needs=("feed_ml_per_day",),
+    evidence="The pump stops at {observed:,.0f} mL; the feed is {expected:,.0f} mL.",
+    confirm=f"{PRESCRIBER} the limit, and with the family how the pump is set.",
+    source=ARITHMETIC,
+    unit="mL",
+)
+def volume_limit_stops_feed_early(parts: pd.DataFrame, policy: Policy) -> Flags:
+    """Is the pump's volume limit at least the volume of the feed?"""
+    limit, volume = parts["pump_volume_limit_ml"], parts["feed_ml_per_day"]
+    return Flags(limit < volume - 1e-9, limit, volume)
+
+
+@check(
+    family="feeding",
+    title="The rate is outside what a pump can run",
+    urgency="soon",
+    rows="parts",
+    applies=by_pump,
+    needs=("rate_ml_per_h",),
+    parameters=("pump_rate_ml_per_h_min", "pump_rate_ml_per_h_max", "pump_rate_step_ml_per_h"),
+    evidence="Rate {observed:g} mL/h; the pump profile runs {low:g} to {high:g} mL/h "
+    "in steps of {step:g} mL/h.",
+    confirm=f"{PRESCRIBER} the rate.",
+    source="Generic pump profile: common practice, no source",
+    unit="mL/h",
+)
+def rate_outside_pump(parts: pd.DataFrame, policy: Policy) -> Flags:
+    """Can the pump profile run the rate: within its range and on its step?"""
+    rate = parts["rate_ml_per_h"]
+    low, high = policy["pump_rate_ml_per_h_min"], policy["pump_rate_ml_per_h_max"]
+    step = policy["pump_rate_step_ml_per_h"]
+    steps = rate / step
+    off_step = (steps - steps.round()).abs() > 1e-6
+    return Flags(
+        (rate < low) | (rate > high) | off_step,
+        rate,
+        values={"low": low, "high": high, "step": step},
+    )
+
+
+@check(
+    family="feeding",
+    title="A starting rate is ordered and never advanced",
+    urgency="soon",
+    rows="parts",
+    applies=lambda parts: by_pump(parts) & parts["start_rate_ml_per_h"].notna(),
+    needs=("rate_ml_per_h",),
+    evidence="Begins at {observed:g} mL/h, goal rate {expected:g} mL/h, "
+    "but the step or its interval is missing.",
+    confirm=f"{PRESCRIBER} how the rate is to be advanced, and what runs now.",
+    source="MSD Manual, Professional Version, Enteral Tube Nutrition: "
+    "pump feeds start low and advance by steps (read)",
+    unit="mL/h",
+)
+def starting_rate_never_advanced(parts: pd.DataFrame, policy: Policy) -> Flags:
+    """Does an order that begins below its rate say by what step and how often to advance?"""
+    start, rate = parts["start_rate_ml_per_h"], parts["rate_ml_per_h"]
+    no_schedule = parts["step_ml_per_h"].isna() | parts["step_every_h"].isna()
+    return Flags((start < rate) & no_schedule, start, rate)
+
+
+@check(
+    family="feeding",
+    title="The pump recorded less feed than is ordered",
+    urgency="urgent",
+    rows="pump_totals",
+    applies=lambda totals: totals["recorded_days"].notna(),
+    needs=("fed_ml_per_day", "ordered_pump_feed_ml_per_day"),
+    parameters=("fed_below_ordered_percent", "fed_recorded_days_min"),
+    evidence="{fed_ml:,.0f} mL over {recorded_days:.1f} recorded days is {observed:,.0f} mL/d; "
+    "ordered by pump {expected:,.0f} mL/d: {share:.0f} %.",
+    confirm="Confirm with the family what is fed, and review with the dietitian.",
+    source="Arithmetic; threshold: common practice",
+    unit="mL/d",
+)
+def fed_below_ordered(totals: pd.DataFrame, policy: Policy) -> Flags:
+    """Over enough recorded days, did the pump record the ordered volume?"""
+    return recorded_below(
+        totals,
+        totals["fed_ml_per_day"],
+        totals["ordered_pump_feed_ml_per_day"],
+        policy["fed_below_ordered_percent"],
+        policy["fed_recorded_days_min"],
+    )
+
+
+def recorded_below(
+    totals: pd.DataFrame,
+    recorded: pd.Series,
+    ordered: pd.Series,
+    percent: float,
+    days_min: float,
+) -> Flags:
+    """Flags recorded amounts below a share of the ordered; doubtful on too few recorded days."""
+    low = recorded < ordered * percent / 100 - 1e-9
+    enough = totals["recorded_days"] >= days_min - 1e-9
+    return Flags(
+        low & enough,
+        recorded,
+        ordered,
+        doubtful=~enough,
+        settled_by=f"pump history of at least {days_min:g} days in the period",
+        values={"share": 100 * recorded / ordered.where(ordered > 0)},
+    )
+
+
+@check(
+    family="feeding",
+    title="Pump feeding restarted at the full rate after days away",
+    urgency="note",
+    rows="absences",
+    applies=lambda absences: absences["returned_in_period"],
+    needs=("pump_order_on_return",),
+    parameters=("restart_unfed_days_min",),
+    evidence="Away {observed:g} days, {from_date} to {to_date}; the order in force on return "
+    "names no starting rate.",
+    confirm=f"{DIETITIAN} whether the person was fed while away and how the feed was restarted.",
+    source="NICE CG32, 2006 (from memory)",
+    unit="d",
+)
+def restart_at_full_rate(absences: pd.DataFrame, policy: Policy) -> Flags:
+    """After days not fed by the programme, does the order say how to restart?"""
+    days = absences["absent_days"]
+    long = days >= policy["restart_unfed_days_min"]
+    sudden = absences["pump_order_on_return"].eq(1) & absences["start_rate_on_return"].eq(0)
+    return Flags(long & sudden, days, float(policy["restart_unfed_days_min"]))
+
+
+@check(
+    family="feeding",
+    title="What was supplied covers less than the ordered feed",
+    urgency="urgent",
+    rows="supply",
+    applies=lambda supply: supply["supply_class"].str.startswith("formula:"),
+    needs=("covered_share_high",),
+    parameters=("supply_cover_share_min_percent", "opening_stock_days_max"),
+    evidence="Even with the most stock it could have begun with, the supply covered at most "
+    "{observed:.0f} % of the {needed_units:,.0f} {base_unit} of feed needed in the period.",
+    confirm="Confirm with the family what was fed, and review with the dietitian.",
+    source="Arithmetic; threshold: common practice",
+    unit="%",
+)
+def supply_covers_less_than_ordered(supply: pd.DataFrame, policy: Policy) -> Flags:
+    """Could the supply have covered the feed that was ordered?"""
+    share = supply["covered_share_high"] * 100
+    least = float(policy["supply_cover_share_min_percent"])
+    return Flags(share < least - 1e-9, share, least)
+
+
+@check(
+    family="feeding",
+    title="Weight is falling",
+    urgency="urgent",
+    rows="weight_trends",
+    applies=lambda trends: trends["life_stage"].isin(["adult", "older_adult"]),
+    needs=("any_loss_percent",),
+    parameters=(
+        "weight_loss_30_days_percent",
+        "weight_loss_90_days_percent",
+        "weight_loss_180_days_percent",
+    ),
+    evidence="{earlier_weight_kg:g} kg on {earlier_date} to {weight_kg:g} kg on {weight_date}: "
+    "{observed:.1f} % in about {span_days} days; more than {expected:g} % is marked.",
+    confirm=f"{DIETITIAN} the weight, its cause and the order.",
+    source=CONSENSUS,
+    unit="%",
+)
+def weight_falling(trends: pd.DataFrame, policy: Policy) -> Flags:
+    """Has an adult lost more than the published share of weight in 30, 90 or 180 days?
+
+    Where several spans are exceeded, the one furthest above its threshold is shown.
+    """
+    spans = (30, 90, 180)
+    losses = [trends[f"loss_{span}_days_percent"] for span in spans]
+    limits = [float(policy[f"weight_loss_{span}_days_percent"]) for span in spans]
+    excess = np.column_stack([(loss / limit) for loss, limit in zip(losses, limits, strict=True)])
+    excess = np.nan_to_num(excess, nan=-np.inf)
+    worst = excess.argmax(axis=1) if len(trends) else np.array([], dtype=int)
+    pick = {span: worst == position for position, span in enumerate(spans)}
+    loss = _by_span(trends, pick, "loss_{}_days_percent")
+    return Flags(
+        excess.max(axis=1, initial=-np.inf) > 1,
+        loss,
+        pd.Series(np.array(limits)[worst], index=trends.index),
+        values={
+            "span_days": pd.Series(np.array(spans)[worst], index=trends.index),
+            "earlier_weight_kg": _by_span(trends, pick, "weight_{}_days_kg"),
+            "earlier_date": _by_span(trends, pick, "weight_{}_days_date"),
+        },
+    )
+
+
+def _by_span(trends: pd.DataFrame, pick: dict[int, np.ndarray], name: str) -> pd.Series:
+    spans = list(pick)
+    chosen = trends[name.format(spans[0])]
+    for span in spans[1:]:
+        chosen = chosen.mask(pick[span], trends[name.format(span)])
+    return chosen
+
+
+@check(
+    family="feeding",
+    title="A child or infant has not gained weight",
+    urgency="soon",
+    rows="weight_trends",
+    applies=lambda trends: trends["life_stage"].isin(["infant", "child"]),
+    needs=("no_gain_days",),
+    parameters=("growth_days_min_infant", "growth_days_min_child"),
+    evidence="{weight_kg:g} kg on {weight_date}; no gain over {observed:,.0f} days "
+    "({no_gain_weight_kg:g} kg on {no_gain_date}); {expected:g} days are marked.",
+    confirm=f"{DIETITIAN} growth, the order and what is fed.",
+    source=COMMON_PRACTICE,
+    unit="d",
+)
+def growth_faltering(trends: pd.DataFrame, policy: Policy) -> Flags:
+    """Has a growing person gone without gain for longer than the policy's span?"""
+    stage = trends["life_stage"]
+    limit = pd.Series(float(policy["growth_days_min_child"]), index=trends.index).mask(
+        stage.eq("infant"), float(policy["growth_days_min_infant"])
+    )
+    days = trends["no_gain_days"]
+    return Flags(days >= limit, days, limit)
+
+
+@check(
+    family="feeding",
+    title="A cautious start is advised by refeeding criteria",
+    urgency="urgent",
+    rows="regimens",
+    applies=lambda regimens: (
+        regimens["life_stage"].isin(["adult", "older_adult"]) & regimens["starts_in_period"]
+    ),
+    needs=("bmi_kg_per_m2",),
+    parameters=("refeeding_bmi_kg_per_m2", "refeeding_loss_180_days_percent"),
+    evidence="The order starts {in_force_from} at its full rate; body mass index {observed:.1f} "
+    "kg/m2 (marked below {expected:g}), loss over 180 days {loss_written}.",
+    confirm=f"{PRESCRIBER} the risk of refeeding and how the feed was started.",
+    source="NICE CG32, 2006 (from memory)",
+    unit="kg/m2",
+)
+def cautious_start_advised(regimens: pd.DataFrame, policy: Policy) -> Flags:
+    """Does an order that starts in the period at full rate meet one of the major criteria?
+
+    The criteria that exports can show: body mass index and weight loss. Intake and blood
+    values are not in the exports.
+    """
+    bmi, loss = regimens["bmi_kg_per_m2"], regimens["loss_180_days_percent"]
+    limit = float(policy["refeeding_bmi_kg_per_m2"])
+    risk = (bmi < limit) | (loss > policy["refeeding_loss_180_days_percent"])
+    written = loss.map("{:.1f} %".format, na_action="ignore").fillna("not known")
+    return Flags(
+        risk & regimens["start_rate_ml_per_h"].isna(),
+        bmi,
+        limit,
+        values={"loss_written": written.astype("str")},
+    )

@@ -1,0 +1,428 @@
+"""Checks of the orders themselves: complete, consistent, in date and fit for the person."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from audit.checks.common import (
+    ARITHMETIC,
+    COMMON_PRACTICE,
+    COMPARISON,
+    PRESCRIBER,
+    SAFE_PRACTICES,
+    counted,
+    formula_known,
+)
+from audit.checks.declare import Flags, check
+from audit.policy import Policy
+
+JEJUNAL = ("nasojejunal", "jejunostomy")
+BOLUS_METHODS = ("syringe", "gravity")
+POUNDS_PER_KG = 1 / 0.45359237
+
+
+@check(
+    family="orders",
+    title="An element that the order cannot do without is missing",
+    urgency="urgent",
+    rows="parts",
+    applies=counted,
+    evidence="Not on the order, or not readable: {lacking}.",
+    confirm=f"{PRESCRIBER} what was meant; until then this person's feed cannot be computed.",
+    source=f"Elements of an enteral order: {SAFE_PRACTICES}",
+)
+def essential_element_missing(parts: pd.DataFrame, policy: Policy) -> Flags:
+    """Does every order part name its formula, its method and a volume that can be computed?
+
+    A volume comes from rate and hours, from feeds and volume per feed, or as stated.
+    """
+    amounts = np.select(
+        [parts["is_pump"], parts["method"].notna()],
+        [
+            "an amount (rate with hours, or a stated volume)",
+            "an amount (feeds with volume per feed, or a stated volume)",
+        ],
+        "an amount (rate with hours, feeds with volume, or a stated volume)",
+    )
+    lacking = _join_words(
+        [
+            (parts["formula_code"].isna(), "formula"),
+            (parts["method"].isna(), "method"),
+            (parts["feed_ml_per_day"].isna(), pd.Series(amounts, index=parts.index)),
+        ]
+    )
+    return Flags(where=lacking.ne(""), values={"lacking": lacking})
+
+
+@check(
+    family="orders",
+    title="The stated daily volume differs from the computed one",
+    urgency="soon",
+    rows="parts",
+    applies=counted,
+    needs=("computed_feed_ml_per_day", "stated_feed_ml_per_day"),
+    parameters=("stated_volume_tolerance_percent", "pump_rate_step_ml_per_h"),
+    evidence="{arithmetic} = {observed:,.0f} mL; the order states {expected:,.0f} mL. "
+    "The computed volume is used.",
+    confirm=f"{PRESCRIBER} which volume is meant.",
+    source="Arithmetic; tolerance: common practice",
+    unit="mL/d",
+)
+def stated_volume_differs(parts: pd.DataFrame, policy: Policy) -> Flags:
+    """Does rate x hours, or feeds x volume, agree with the volume the order states?
+
+    The difference may reach the larger of a percentage and half a rate step x hours.
+    """
+    computed, stated = parts["computed_feed_ml_per_day"], parts["stated_feed_ml_per_day"]
+    rounding = policy["pump_rate_step_ml_per_h"] / 2 * parts["session_h"].fillna(0)
+    allowed = np.maximum(policy["stated_volume_tolerance_percent"] / 100 * computed, rounding)
+    return Flags(
+        where=(computed - stated).abs() > allowed + 1e-9,
+        observed=computed,
+        expected=stated,
+        values={"arithmetic": feed_arithmetic(parts)},
+    )
+
+
+@check(
+    family="orders",
+    title="The stated energy differs from the computed one",
+    urgency="soon",
+    rows="regimens",
+    applies=lambda regimens: regimens["stated_energy_kcal_per_day"].notna(),
+    needs=("energy_kcal_per_day",),
+    parameters=("stated_energy_tolerance_percent",),
+    evidence="{feed_ml_per_day:,.0f} mL of {formulas} is {observed:,.0f} kcal; "
+    "the order states {expected:,.0f} kcal.",
+    confirm=f"{PRESCRIBER} which formula, volume and energy are meant.",
+    source="Arithmetic; tolerance: common practice",
+    unit="kcal/d",
+)
+def stated_energy_differs(regimens: pd.DataFrame, policy: Policy) -> Flags:
+    """Does volume x energy density agree with the energy the order states?"""
+    computed, stated = regimens["energy_kcal_per_day"], regimens["stated_energy_kcal_per_day"]
+    allowed = policy["stated_energy_tolerance_percent"] / 100 * computed
+    return Flags((computed - stated).abs() > allowed + 1e-9, computed, stated)
+
+
+@check(
+    family="orders",
+    title="The order's pump feeds need more than 24 hours in a day",
+    urgency="urgent",
+    rows="regimens",
+    applies=lambda regimens: regimens["pump_h_per_day"].notna(),
+    evidence="Pump hours of its {part_count} parts: {observed:g} h; a day has 24 h.",
+    confirm=f"{PRESCRIBER} which parts are in force.",
+    source=ARITHMETIC,
+    unit="h/d",
+)
+def parts_exceed_24_h(regimens: pd.DataFrame, policy: Policy) -> Flags:
+    """Do the pump hours of an order's parts fit into one day?"""
+    hours = regimens["pump_h_per_day"]
+    return Flags(hours > 24 + 1e-9, hours, 24.0)
+
+
+@check(
+    family="orders",
+    title="Two orders are in force on the same days",
+    urgency="soon",
+    rows="order_spans",
+    evidence="Order {order_id} is in force together with order {overlapped_order_id} on "
+    "{observed:g} days of the period, by their stated dates. The later one is used; "
+    "if both are fed the volume is {feed_if_both_ml_per_day:,.0f} mL/d, "
+    "not {feed_ml_per_day:,.0f} mL/d.",
+    confirm=f"{PRESCRIBER} which order is in force, and close the other.",
+    source=ARITHMETIC,
+    unit="d",
+)
+def orders_overlap(spans: pd.DataFrame, policy: Policy) -> Flags:
+    """Do two orders' stated dates overlap, other than a later one replacing an open-ended one?"""
+    return Flags(spans["overlap_days"] > 0, spans["overlap_days"].astype("float64"), 0.0)
+
+
+@check(
+    family="orders",
+    title="Days without an order lie between two orders",
+    urgency="soon",
+    rows="patients",
+    applies=lambda patients: patients["has_any_order"],
+    evidence="{observed:g} days of the period, from {gap_from}, lie between two orders "
+    "and no order is in force on them.",
+    confirm=f"{PRESCRIBER} what was fed on those days.",
+    source=ARITHMETIC,
+    unit="d",
+)
+def days_without_order(patients: pd.DataFrame, policy: Policy) -> Flags:
+    """Is an order in force on every day between a person's first and last orders?"""
+    return Flags(patients["gap_days"] > 0, patients["gap_days"].astype("float64"), 0.0)
+
+
+@check(
+    family="orders",
+    title="The order is due to be renewed",
+    urgency="note",
+    rows="regimens",
+    applies=lambda regimens: regimens["is_latest"] & regimens["in_force_at_audit"],
+    needs=("order_age_days",),
+    parameters=("order_age_days_max",),
+    evidence="Written on {written_on}: {observed:,.0f} days before the audit day; "
+    "at most {expected:g} days.",
+    confirm=f"{PRESCRIBER} that the order still holds.",
+    source=COMMON_PRACTICE,
+    unit="d",
+)
+def order_not_renewed(regimens: pd.DataFrame, policy: Policy) -> Flags:
+    """Is the order in force younger than the age at which it is due to be renewed?"""
+    age = regimens["order_age_days"]
+    limit = float(policy["order_age_days_max"])
+    return Flags(age > limit, age, limit)
+
+
+@check(
+    family="orders",
+    title="The weight relied on is out of date",
+    urgency="note",
+    rows="regimens",
+    applies=lambda regimens: regimens["is_latest"],
+    needs=("weight_age_days", "life_stage"),
+    parameters=(
+        "weight_age_days_max_infant",
+        "weight_age_days_max_child",
+        "weight_age_days_max_adult",
+        "weight_age_days_max_older_adult",
+    ),
+    evidence="The latest weight, {weight_kg:g} kg, was measured on {weight_date}: "
+    "{observed:,.0f} days before the audit day; at most {expected:g} days at this life stage.",
+    confirm="Confirm the weight with the dietitian; every figure by weight rests on it.",
+    source=COMMON_PRACTICE,
+    unit="d",
+)
+def weight_out_of_date(regimens: pd.DataFrame, policy: Policy) -> Flags:
+    """Was the weight that needs are computed from measured recently enough for the life stage?"""
+    age = regimens["weight_age_days"]
+    limit = policy.by_life_stage("weight_age_days_max", regimens["life_stage"])
+    return Flags(age > limit, age, limit)
+
+
+@check(
+    family="orders",
+    title="The formula is not in the catalogue",
+    urgency="soon",
+    rows="parts",
+    applies=lambda parts: (
+        counted(parts) & parts["catalogue_supplied"] & parts["formula_code"].notna()
+    ),
+    evidence="Formula {formula_code} is no item of the catalogue; "
+    "energy, protein and water cannot be computed.",
+    confirm="Confirm the formula with the prescriber, and the catalogue with supply staff.",
+    source=COMPARISON,
+)
+def formula_unknown(parts: pd.DataFrame, policy: Policy) -> Flags:
+    """Is the ordered formula an item of the catalogue?"""
+    return Flags(~parts["formula_known"])
+
+
+@check(
+    family="orders",
+    title="The method does not suit the feeding tube's position",
+    urgency="urgent",
+    rows="parts",
+    applies=counted,
+    needs=("method", "access_route"),
+    evidence="Method {method} with access by {access_route}: the feed enters the jejunum.",
+    confirm=f"{PRESCRIBER} the tube's position and the method.",
+    source="MSD Manual, Professional Version, Enteral Tube Nutrition: "
+    "bolus feeding is not for jejunal tubes (read)",
+)
+def method_does_not_suit_access(parts: pd.DataFrame, policy: Policy) -> Flags:
+    """Is a bolus (syringe or gravity) ordered into the jejunum?
+
+    A gastrojejunal tube has a gastric port, so it is left out.
+    """
+    bolus = parts["method"].isin(BOLUS_METHODS)
+    return Flags(bolus & parts["access_route"].isin(JEJUNAL))
+
+
+@check(
+    family="orders",
+    title="A blended feed is ordered into the jejunum",
+    urgency="urgent",
+    rows="parts",
+    applies=formula_known,
+    needs=("formula_form", "access_route"),
+    evidence="Formula {formula_code} is a blended feed and access is by {access_route}.",
+    confirm=f"{PRESCRIBER} the tube's position and the formula.",
+    source=COMMON_PRACTICE,
+)
+def home_blend_into_jejunum(parts: pd.DataFrame, policy: Policy) -> Flags:
+    """Does a blended feed enter the jejunum?"""
+    blended = parts["formula_form"].eq("blended")
+    return Flags(blended & parts["access_route"].isin(JEJUNAL))
+
+
+@check(
+    family="orders",
+    title="The formula is outside the person's age",
+    urgency="soon",
+    rows="parts",
+    applies=lambda parts: (
+        formula_known(parts) & (parts["age_from_years"].notna() | parts["age_to_years"].notna())
+    ),
+    needs=("age_years",),
+    evidence="Age {observed:.1f} years; the label of {formula_code} names {label_ages}.",
+    confirm=f"{PRESCRIBER} the formula; the product label is the reference.",
+    source="The product's label, as the catalogue holds it",
+    unit="a",
+)
+def formula_outside_age(parts: pd.DataFrame, policy: Policy) -> Flags:
+    """Does the person's age lie within the ages the formula's label names?"""
+    age = parts["age_years"]
+    young = age < parts["age_from_years"]
+    old = age >= parts["age_to_years"]
+    start = parts["age_from_years"].map("from {:g} years".format, na_action="ignore").fillna("")
+    end = parts["age_to_years"].map(" to below {:g} years".format, na_action="ignore").fillna("")
+    ages = (start + end).str.strip()
+    limit = parts["age_to_years"].where(old, parts["age_from_years"])
+    return Flags(young | old, age, limit, values={"label_ages": ages})
+
+
+@check(
+    family="orders",
+    title="The formula contains a declared allergen",
+    urgency="urgent",
+    rows="parts",
+    applies=lambda parts: formula_known(parts) & parts["allergies"].notna(),
+    needs=("formula_allergens",),
+    evidence="Allergy: {shared}. The label of {formula_code} names: {formula_allergens}.",
+    confirm=f"{PRESCRIBER} the allergy and the formula at once; "
+    "the product label is the reference.",
+    source=COMPARISON,
+)
+def allergen_in_formula(parts: pd.DataFrame, policy: Policy) -> Flags:
+    """Does the label of the formula name something the person is allergic to?"""
+    shared = shared_words(parts["allergies"], parts["formula_allergens"])
+    return Flags(shared.ne(""), values={"shared": shared})
+
+
+@check(
+    family="orders",
+    title="A powder is ordered for a very young or preterm infant",
+    urgency="urgent",
+    rows="parts",
+    applies=lambda parts: formula_known(parts) & parts["formula_form"].eq("powder"),
+    needs=("age_days",),
+    parameters=("powder_age_days_min", "powder_age_days_min_preterm", "preterm_below_weeks"),
+    evidence="Age {observed:,.0f} days; powder {formula_code}, which is not sterile, "
+    "is to be confirmed below {expected:g} days{born_early}.",
+    confirm=f"{PRESCRIBER} whether a sterile liquid form is wanted.",
+    source="WHO and FAO, Safe preparation, storage and handling of powdered infant formula, 2007 "
+    "(from memory)",
+    unit="d",
+)
+def powder_for_young_infant(parts: pd.DataFrame, policy: Policy) -> Flags:
+    """Is a powder ordered below the age, longer for those born preterm, that calls for review?"""
+    preterm = parts["gestation_weeks"] < policy["preterm_below_weeks"]
+    limit = pd.Series(float(policy["powder_age_days_min"]), index=parts.index).mask(
+        preterm, float(policy["powder_age_days_min_preterm"])
+    )
+    born_early = pd.Series("", index=parts.index).mask(preterm, " for a person born preterm")
+    age = parts["age_days"]
+    return Flags(age < limit, age, limit, values={"born_early": born_early})
+
+
+@check(
+    family="orders",
+    title="The order's weight may be in pounds",
+    urgency="soon",
+    rows="regimens",
+    applies=lambda regimens: regimens["compared_weight_kg"].notna(),
+    needs=("ordered_weight_kg",),
+    parameters=("unit_slip_tolerance_percent",),
+    evidence="The order's weight is {observed:g} and the measured one {expected:g} kg: "
+    "a ratio of {ratio:.2f}, and 1 kg is 2.20 lb.",
+    confirm="Confirm the weight and its unit with the clinic.",
+    source="1 lb = 0.45359237 kg, NIST SP 811",
+    unit="kg",
+)
+def unit_slip_suspected(regimens: pd.DataFrame, policy: Policy) -> Flags:
+    """Is the order's weight apart from the measured one by the factor of kilograms to pounds?"""
+    ratio = regimens["ordered_weight_kg"] / regimens["compared_weight_kg"]
+    tolerance = policy["unit_slip_tolerance_percent"] / 100
+    slip = ((ratio / POUNDS_PER_KG - 1).abs() <= tolerance) | (
+        (ratio * POUNDS_PER_KG - 1).abs() <= tolerance
+    )
+    return Flags(
+        slip,
+        regimens["ordered_weight_kg"],
+        regimens["compared_weight_kg"],
+        values={"ratio": ratio},
+    )
+
+
+@check(
+    family="orders",
+    title="An order row stands twice",
+    urgency="note",
+    rows="parts",
+    evidence="This row repeats an earlier row of order {order_id} in every field; "
+    "it is counted once.",
+    confirm="Confirm with the clinic that the second row is a repeat and not a further part.",
+    source=COMPARISON,
+)
+def exact_duplicate_order(parts: pd.DataFrame, policy: Policy) -> Flags:
+    """Does an order row repeat another in every field?"""
+    return Flags(parts["is_exact_duplicate"])
+
+
+@check(
+    family="orders",
+    title="The order stops before it starts",
+    urgency="soon",
+    rows="order_spans",
+    applies=lambda spans: spans["stop_date"].notna(),
+    evidence="Starts {start_date}, stops {stop_date}: it is never in force.",
+    confirm=f"{PRESCRIBER} the dates.",
+    source=ARITHMETIC,
+)
+def order_stops_before_start(spans: pd.DataFrame, policy: Policy) -> Flags:
+    """Does an order's last day come before its first?"""
+    return Flags(spans["stop_date"] < spans["start_date"])
+
+
+def feed_arithmetic(parts: pd.DataFrame) -> pd.Series:
+    """How each part's volume is computed, written out with its own numbers."""
+    by_rate = parts["rate_ml_per_h"].notna() & parts["session_h"].notna()
+    rate = _written(parts["rate_ml_per_h"], "{:g} mL/h x ") + _written(parts["session_h"], "{:g} h")
+    feeds = _written(parts["feeds_per_day"], "{:g} feeds x ") + _written(
+        parts["ml_per_feed"], "{:g} mL"
+    )
+    return rate.where(by_rate & parts["is_pump"], feeds)
+
+
+def shared_words(left: pd.Series, right: pd.Series) -> pd.Series:
+    """Words of `left` that also stand in `right`; both separated by ; , or /.
+
+    Distinct pairs are compared once each.
+    """
+    pairs = pd.MultiIndex.from_arrays([left.fillna(""), right.fillna("")])
+    codes, distinct = pairs.factorize()
+    common = [", ".join(sorted(_words(a) & _words(b))) for a, b in distinct]
+    return pd.Series(np.array(common, dtype=object)[codes], index=left.index, dtype="str")
+
+
+def _words(written: str) -> set[str]:
+    pieces = written.replace(",", ";").replace("/", ";").split(";")
+    return {piece.strip().casefold() for piece in pieces} - {""}
+
+
+def _written(values: pd.Series, template: str) -> pd.Series:
+    return values.map(template.format, na_action="ignore").fillna("?").astype("str")
+
+
+def _join_words(pieces: list[tuple[pd.Series, pd.Series | str]]) -> pd.Series:
+    joined = pd.Series("", index=pieces[0][0].index, dtype="str")
+    for missing, word in pieces:
+        longer = (joined + ", " + word).where(joined.ne(""), word)
+        joined = joined.where(~missing, longer)
+    return joined

@@ -1,0 +1,357 @@
+"""Checks of supply: did what was delivered cover what the orders use?"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from audit.checks.common import ARITHMETIC, COMPARISON, SUPPLY_STAFF
+from audit.checks.declare import Check, Flags, check
+from audit.policy import Policy
+
+SHORT_EVIDENCE = (
+    "Needed {needed_units:,.0f} {base_unit} in the period, stock at its start {opening}, "
+    "received {received_units:,.0f}: {observed:,.0f} {base_unit} not covered on "
+    "{short_days_low:g} days, the first {first_short_day_low}{lower_opening}."
+)
+COUNT = "a stock count"
+
+
+def _of_class(*classes: str):
+    return lambda supply: supply["supply_class"].isin(classes)
+
+
+def _of_formula(supply: pd.DataFrame) -> pd.Series:
+    return supply["supply_class"].str.startswith("formula:")
+
+
+def _short(supply: pd.DataFrame) -> Flags:
+    """Flags a shortage under both bounds of the opening stock; doubtful under only one."""
+    low, high = supply["short_units_low"], supply["short_units_high"]
+    opening_low, opening_high = supply["opening_units_low"], supply["opening_units_high"]
+    one = opening_low.map("{:,.0f}".format).astype("str")
+    range_ = one + " to " + opening_high.map("{:,.0f}".format).astype("str") + " (not counted)"
+    wider = " (with the least opening stock " + high.map("{:,.0f}".format).astype("str") + ")"
+    return Flags(
+        where=low > 0,
+        observed=low,
+        expected=0.0,
+        doubtful=high > 0,
+        settled_by=COUNT,
+        values={
+            "opening": one.where(opening_low.eq(opening_high), range_),
+            "lower_opening": wider.where(low.lt(high), ""),
+        },
+    )
+
+
+def _shortage(name: str, title: str, urgency: str, applies, confirm: str, asks: str) -> Check:
+    def rule(supply: pd.DataFrame, policy: Policy) -> Flags:
+        return _short(supply)
+
+    rule.__name__, rule.__doc__ = name, asks
+    return check(
+        family="supply",
+        title=title,
+        urgency=urgency,
+        rows="supply",
+        applies=applies,
+        needs=("short_units_low", "short_units_high"),
+        parameters=("opening_stock_days_max", "setup_delivery_days"),
+        evidence=SHORT_EVIDENCE,
+        confirm=confirm,
+        source=f"{ARITHMETIC}, day by day over the delivery log",
+        unit="base unit",
+    )(rule)
+
+
+bag_sets_short = _shortage(
+    "bag_sets_short",
+    "Bag sets ran short",
+    "urgent",
+    _of_class("bag_set", "gravity_set"),
+    "Confirm with the family whether sets were used beyond 24 hours, and the next delivery "
+    "with supply staff.",
+    "Did the sets delivered cover one new set for each feeding day?",
+)
+formula_short = _shortage(
+    "formula_short",
+    "Formula ran short",
+    "urgent",
+    _of_formula,
+    "Confirm with the family what was fed, and the next delivery with supply staff.",
+    "Did the formula delivered cover the ordered feed on every day?",
+)
+syringes_short = _shortage(
+    "syringes_short",
+    "Syringes ran short",
+    "soon",
+    _of_class("syringe"),
+    "Confirm with the family how syringes are reused, and the next delivery with supply staff.",
+    "Did the syringes delivered cover the policy's use on every day?",
+)
+
+
+@check(
+    family="supply",
+    title="Stock runs out before the next delivery",
+    urgency="soon",
+    rows="supply",
+    applies=lambda supply: (
+        supply["need_per_day"].gt(0)
+        & supply["next_delivery_due_on"].notna()
+        & supply["short_units_low"].eq(0)
+    ),
+    needs=("cover_days_low", "cover_days_high"),
+    parameters=("delivery_interval_days_default",),
+    evidence="{on_hand} {base_unit} on hand at {need_per_day:,.0f} a day last "
+    "{observed:,.0f} days; the next delivery is due in {expected:,.0f} days, on "
+    "{next_delivery_due_on}.",
+    confirm=f"{SUPPLY_STAFF} the next delivery, and the stock at home with the family.",
+    source=f"{ARITHMETIC}; the interval is the usual one between this person's deliveries",
+    unit="d",
+)
+def runs_out_before_next_delivery(supply: pd.DataFrame, policy: Policy) -> Flags:
+    """Does the stock on hand last until the next delivery by the usual interval is due?"""
+    days_to_delivery = supply["days_to_next_delivery"]
+    late_high = supply["cover_days_high"] < days_to_delivery
+    low = supply["on_hand_units_low"].map("{:,.0f}".format).astype("str")
+    high = supply["on_hand_units_high"].map("{:,.0f}".format).astype("str")
+    return Flags(
+        where=late_high,
+        observed=supply["cover_days_high"],
+        expected=days_to_delivery,
+        doubtful=supply["cover_days_low"] < days_to_delivery,
+        settled_by=COUNT,
+        values={"on_hand": low.where(low.eq(high), low + " to " + high)},
+    )
+
+
+@check(
+    family="supply",
+    title="An order is in force and nothing was delivered",
+    urgency="urgent",
+    rows="patients",
+    applies=lambda patients: (
+        patients["ordered_days"].gt(0)
+        & ~patients["supplied_by_another"]
+        & ~patients["has_near_match"]
+    ),
+    parameters=("nothing_delivered_days_min",),
+    evidence="An order was in force on {observed:g} days of the period and the delivery log "
+    "holds no delivery in it{last_words}.",
+    confirm=f"{SUPPLY_STAFF} whether deliveries were missed or go by another route.",
+    source=COMPARISON,
+    unit="d",
+)
+def active_order_nothing_delivered(patients: pd.DataFrame, policy: Policy) -> Flags:
+    """Was anything delivered in the period to a person whose order was in force?"""
+    days = patients["ordered_days"].astype("float64")
+    last = patients["last_delivered_on"].dt.strftime("; the last was on %Y-%m-%d").fillna("")
+    return Flags(
+        (days >= policy["nothing_delivered_days_min"]) & patients["delivered_lines"].eq(0),
+        days,
+        0.0,
+        values={"last_words": last.astype("str")},
+    )
+
+
+@check(
+    family="supply",
+    title="Deliveries reach a person without an order",
+    urgency="soon",
+    rows="patients",
+    applies=lambda patients: patients["delivered_lines"].gt(0) & ~patients["has_near_match"],
+    evidence="{observed:g} delivered lines in the period and no order in the exports.",
+    confirm="Confirm with the clinic whether an order exists, and with supply staff the address.",
+    source=COMPARISON,
+    unit="1",
+)
+def delivered_without_order(patients: pd.DataFrame, policy: Policy) -> Flags:
+    """Does everyone who is supplied have an order?"""
+    return Flags(~patients["has_any_order"], patients["delivered_lines"].astype("float64"), 0.0)
+
+
+def _delivered_in_period(lines: pd.DataFrame) -> pd.Series:
+    return lines["in_period"] & lines["is_delivered"] & ~lines["is_exact_duplicate"]
+
+
+@check(
+    family="supply",
+    title="A delivery came after the order had stopped",
+    urgency="soon",
+    rows="delivery_lines",
+    applies=lambda lines: _delivered_in_period(lines) & lines["has_any_order"],
+    parameters=("delivery_grace_days",),
+    evidence="{quantity:g} {unit_written} of {item_code} delivered on {on}; the last order ended "
+    "on {last_order_end}, {observed:g} days before.",
+    confirm="Confirm with the clinic whether the order continues, and with supply staff "
+    "that deliveries have stopped.",
+    source=COMPARISON,
+    unit="d",
+)
+def delivered_after_stop(lines: pd.DataFrame, policy: Policy) -> Flags:
+    """Do deliveries end with the order, allowing for what was on its way?"""
+    days = (lines["on"] - lines["last_order_end"]).dt.days.astype("float64")
+    grace = float(policy["delivery_grace_days"])
+    stopped = lines["last_order_end"].notna() & ~lines["in_force_on_day"]
+    return Flags(
+        stopped & (days > grace), days, grace, values={"unit_written": _unit_written(lines)}
+    )
+
+
+@check(
+    family="supply",
+    title="Another formula than the ordered one was delivered",
+    urgency="soon",
+    rows="delivery_lines",
+    applies=lambda lines: (
+        _delivered_in_period(lines) & lines["kind"].eq("formula") & lines["has_any_order"]
+    ),
+    needs=("ordered_formula",),
+    parameters=("ordered_formula_days",),
+    evidence="{item_code} delivered on {on} ({quantity:g} {unit_written}); it is neither an "
+    "ordered formula of this person nor a declared equivalent of one.",
+    confirm=f"{SUPPLY_STAFF} why, and with the dietitian what is fed.",
+    source=COMPARISON,
+)
+def other_formula_delivered(lines: pd.DataFrame, policy: Policy) -> Flags:
+    """Is each formula delivered one that is ordered about that day, or a declared equivalent?"""
+    return Flags(
+        ~lines["ordered_formula"].astype(bool), values={"unit_written": _unit_written(lines)}
+    )
+
+
+@check(
+    family="supply",
+    title="A quantity may be in cases where single units are meant, or the other way round",
+    urgency="soon",
+    rows="delivery_lines",
+    applies=lambda lines: _delivered_in_period(lines) & lines["units_per_case"].gt(1),
+    needs=("days_of_supply",),
+    parameters=(
+        "case_slip_days_high",
+        "case_slip_days_low",
+        "usual_supply_days_low",
+        "usual_supply_days_high",
+    ),
+    evidence="{quantity:g} {unit_written} of {item_code} on {on} is {observed:,.1f} days' supply; "
+    "read as {other_reading} it is {expected:,.1f} days'. One case holds {units_per_case:g}.",
+    confirm=f"{SUPPLY_STAFF} what was delivered; the figures use the quantity as written.",
+    source="Arithmetic; thresholds: common practice",
+    unit="d",
+)
+def each_case_confusion(lines: pd.DataFrame, policy: Policy) -> Flags:
+    """Is a line's days of supply implausible as written and usual in the other unit?"""
+    days, size = lines["days_of_supply"], lines["units_per_case"]
+    by_case = lines["unit"].eq("case")
+    other = (days / size).where(by_case, days * size)
+    usual = other.between(policy["usual_supply_days_low"], policy["usual_supply_days_high"])
+    far = (days > policy["case_slip_days_high"]).where(by_case, days < policy["case_slip_days_low"])
+    reading = pd.Series(np.where(by_case, "single units", "cases"), index=lines.index)
+    return Flags(
+        far & usual,
+        days,
+        other,
+        values={"unit_written": _unit_written(lines), "other_reading": reading},
+    )
+
+
+@check(
+    family="supply",
+    title="A delivery may have been made twice",
+    urgency="soon",
+    rows="delivery_lines",
+    applies=_delivered_in_period,
+    parameters=("duplicate_delivery_days",),
+    evidence="{quantity:g} {unit_written} of {item_code} on {on} under delivery {delivery_id}, "
+    "the same as another delivery up to {most:g} days before; both are counted.",
+    confirm=f"{SUPPLY_STAFF} whether both arrived.",
+    source="Comparison of the exports; span: common practice",
+)
+def duplicate_delivery(lines: pd.DataFrame, policy: Policy) -> Flags:
+    """Was the same quantity of the same item delivered again within days?"""
+    return Flags(
+        lines["repeats_delivery"].astype(bool),
+        values={
+            "unit_written": _unit_written(lines),
+            "most": float(policy["duplicate_delivery_days"]),
+        },
+    )
+
+
+@check(
+    family="supply",
+    title="Much more is at home than is needed",
+    urgency="note",
+    rows="supply",
+    applies=lambda supply: supply["need_per_day"].gt(0),
+    needs=("cover_days_low",),
+    parameters=("much_more_days_min",),
+    evidence="At least {on_hand_units_low:,.0f} {base_unit} on hand at {need_per_day:,.0f} a day "
+    "last {observed:,.0f} days; marked above {expected:g}.",
+    confirm=f"{SUPPLY_STAFF} the delivery quantity, and with the family whether all is fed.",
+    source="Arithmetic; threshold: common practice",
+    unit="d",
+)
+def much_more_than_needed(supply: pd.DataFrame, policy: Policy) -> Flags:
+    """Is the stock at home, by its least reading, many months' use?"""
+    limit = float(policy["much_more_days_min"])
+    return Flags(supply["cover_days_low"] > limit, supply["cover_days_low"], limit)
+
+
+@check(
+    family="supply",
+    title="Stock at home expires before it can be used",
+    urgency="note",
+    rows="supply",
+    needs=("expiring_units",),
+    evidence="{observed:,.0f} {base_unit} expire before they can be used at "
+    "{need_per_day:,.0f} a day, first expiring first out.",
+    confirm="Confirm the expiry days with the family, and the next delivery with supply staff.",
+    source=f"{ARITHMETIC}; first expiring, first out",
+    unit="base unit",
+)
+def expires_before_use(supply: pd.DataFrame, policy: Policy) -> Flags:
+    """Does all that is at home get used before it expires?"""
+    return Flags(supply["expiring_units"] > 0, supply["expiring_units"], 0.0)
+
+
+@check(
+    family="supply",
+    title="A lot under recall was delivered",
+    urgency="urgent",
+    rows="delivery_lines",
+    applies=lambda lines: lines["is_delivered"] & lines["recalls_supplied"],
+    evidence="{quantity:g} {unit_written} of {item_code}, lot {lot}, delivered on {on}; "
+    "notice: {notice}.",
+    confirm="Confirm with the family at once whether units of this lot are at home; "
+    "the recall notice is the reference.",
+    source="The recall notice, as the exports hold it",
+)
+def recalled_lot_at_home(lines: pd.DataFrame, policy: Policy) -> Flags:
+    """Does a delivered lot stand on a recall notice, and was it not all returned?"""
+    return Flags(
+        lines["recalled"].astype(bool) & ~lines["lot_returned"].astype(bool),
+        values={"unit_written": _unit_written(lines)},
+    )
+
+
+@check(
+    family="supply",
+    title="A delivered item is not in the catalogue",
+    urgency="soon",
+    rows="unknown_items",
+    evidence="Item {item_code} stands on {observed:g} delivered lines for {patients:g} people "
+    "and not in the catalogue; none of it is counted as supply.",
+    confirm=f"{SUPPLY_STAFF} the item's code, and add it to the catalogue.",
+    source=COMPARISON,
+    unit="1",
+)
+def item_unknown(items: pd.DataFrame, policy: Policy) -> Flags:
+    """Is every item delivered in the period in the catalogue?"""
+    return Flags(items["lines"].gt(0), items["lines"].astype("float64"), 0.0)
+
+
+def _unit_written(lines: pd.DataFrame) -> pd.Series:
+    return lines["unit"].fillna("(no unit, read as each)")

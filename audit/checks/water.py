@@ -1,0 +1,388 @@
+"""Checks of water: flush orders that can be read one way, and enough but not too much water."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from audit.checks.common import (
+    ARITHMETIC,
+    COMMON_PRACTICE,
+    DIETITIAN,
+    PRESCRIBER,
+    SAFE_PRACTICES,
+    by_pump,
+    counted,
+    feeds_alone,
+)
+from audit.checks.declare import Flags, check
+from audit.checks.feeding import recorded_below
+from audit.policy import Policy
+
+
+def _with_flush(parts: pd.DataFrame) -> pd.Series:
+    return counted(parts) & parts["flush_ml"].notna()
+
+
+def _by_pump_interval(parts: pd.DataFrame) -> pd.Series:
+    return by_pump(parts) & parts["flush_every_h"].notna()
+
+
+@check(
+    family="water",
+    title="A flush is written as a rate and can be read in two ways",
+    urgency="urgent",
+    rows="parts",
+    applies=counted,
+    evidence="Written as {flush_rate_ml_per_h:g} mL/h{interval}. {flush_reading} "
+    "Flush water is {flush_ml_per_day_low:,.0f} or {flush_ml_per_day_high:,.0f} mL/d.",
+    confirm=f"{PRESCRIBER} which is meant, and have the flush written as a volume and a time.",
+    source=ARITHMETIC,
+    unit="mL/d",
+)
+def flush_written_as_rate(parts: pd.DataFrame, policy: Policy) -> Flags:
+    """Is a flush written as mL/h, so that its volume depends on how it is read?"""
+    every = parts["flush_every_h"].map(" every {:g} h".format, na_action="ignore").fillna("")
+    return Flags(
+        parts["flush_rate_ml_per_h"].notna(),
+        parts["flush_ml_per_day_low"],
+        parts["flush_ml_per_day_high"],
+        values={"interval": every.astype("str")},
+    )
+
+
+@check(
+    family="water",
+    title="The stated flush total differs from the computed one",
+    urgency="soon",
+    rows="parts",
+    applies=lambda parts: (
+        counted(parts)
+        & parts["stated_flush_ml_per_day"].notna()
+        & parts["flush_rate_ml_per_h"].isna()
+    ),
+    needs=("computed_flush_ml_per_day_low", "computed_flush_ml_per_day_high"),
+    parameters=("stated_flush_tolerance_percent",),
+    evidence="{flush_reading} Computed {readings} mL/d; the order states {expected:,.0f} mL/d.",
+    confirm=f"{PRESCRIBER} which flush water is meant.",
+    source="Arithmetic; tolerance: common practice",
+    unit="mL/d",
+)
+def stated_flush_total_differs(parts: pd.DataFrame, policy: Policy) -> Flags:
+    """Does count x volume agree, in any reading, with the flush total the order states?"""
+    low, high = parts["computed_flush_ml_per_day_low"], parts["computed_flush_ml_per_day_high"]
+    stated = parts["stated_flush_ml_per_day"]
+    share = policy["stated_flush_tolerance_percent"] / 100
+    off_low = (low - stated).abs() > share * low + 1e-9
+    off_high = (high - stated).abs() > share * high + 1e-9
+    nearer = high.where((high - stated).abs() < (low - stated).abs(), low)
+    one = low.map("{:,.0f}".format).astype("str")
+    both = one + " or " + high.map("{:,.0f}".format).astype("str")
+    return Flags(
+        off_low & off_high,
+        nearer,
+        stated,
+        values={"readings": one.where(low.eq(high), both)},
+    )
+
+
+@check(
+    family="water",
+    title="The flush interval is longer than the feed runs",
+    urgency="soon",
+    rows="parts",
+    applies=_by_pump_interval,
+    needs=("session_h",),
+    evidence="A flush every {observed:g} h on a feed that runs {expected:g} h: "
+    "no interval is completed while the pump runs.",
+    confirm=f"{PRESCRIBER} when flushes are meant, and who gives them while the pump is off.",
+    source=ARITHMETIC,
+    unit="h",
+)
+def flush_interval_longer_than_run(parts: pd.DataFrame, policy: Policy) -> Flags:
+    """Is at least one flush interval completed while the pump runs?"""
+    return Flags(
+        parts["flush_every_h"] > parts["session_h"] + 1e-9,
+        parts["flush_every_h"],
+        parts["session_h"],
+    )
+
+
+@check(
+    family="water",
+    title="The flush interval does not fit into the day",
+    urgency="note",
+    rows="parts",
+    applies=lambda parts: _by_pump_interval(parts) & parts["session_h"].eq(24),
+    evidence="24 h by {observed:g} h is {times:.2f}: the flush times move from day to day.",
+    confirm=f"{PRESCRIBER} the flush times.",
+    source=ARITHMETIC,
+    unit="h",
+)
+def flush_interval_does_not_fit_day(parts: pd.DataFrame, policy: Policy) -> Flags:
+    """On a feed around the clock, does the interval divide 24 hours?"""
+    every = parts["flush_every_h"]
+    times = 24 / every.where(every > 0)
+    return Flags(
+        (times - times.round()).abs() > 1e-6, every, values={"times": times}
+    )  # fmt: skip
+
+
+@check(
+    family="water",
+    title="No flush is ordered",
+    urgency="soon",
+    rows="regimens",
+    evidence="No part of order {order_id} states a flush; the water it means is not known.",
+    confirm=f"{PRESCRIBER} the flush volume and times.",
+    source=f"Elements of an enteral order: {SAFE_PRACTICES}",
+)
+def flush_missing(regimens: pd.DataFrame, policy: Policy) -> Flags:
+    """Does any part of the order state a flush?"""
+    return Flags(~regimens["flush_stated"].astype(bool))
+
+
+@check(
+    family="water",
+    title="The flush is below the least volume that keeps a tube open",
+    urgency="soon",
+    rows="parts",
+    applies=_with_flush,
+    needs=("life_stage",),
+    parameters=(
+        "flush_min_ml_infant",
+        "flush_min_ml_child",
+        "flush_min_ml_adult",
+        "flush_min_ml_older_adult",
+    ),
+    evidence="Flush {observed:g} mL; at least {expected:g} mL at this life stage ({life_stage}).",
+    confirm=f"{PRESCRIBER} the flush volume; a fluid limit may be the reason.",
+    source=f"Adults: {SAFE_PRACTICES}; infants and children: common practice, no source",
+    unit="mL",
+)
+def flush_below_patency_minimum(parts: pd.DataFrame, policy: Policy) -> Flags:
+    """Is one flush at least what keeps a tube open at this life stage?"""
+    least = policy.by_life_stage("flush_min_ml", parts["life_stage"])
+    return Flags(parts["flush_ml"] < least - 1e-9, parts["flush_ml"], least)
+
+
+@check(
+    family="water",
+    title="The flush is outside what a pump can run",
+    urgency="note",
+    rows="parts",
+    applies=lambda parts: _by_pump_interval(parts) & parts["flush_ml"].notna(),
+    parameters=(
+        "pump_flush_ml_max",
+        "pump_flush_interval_h_min",
+        "pump_flush_interval_h_max",
+        "pump_flush_interval_step_h",
+    ),
+    evidence="{flush_ml:g} mL every {flush_every_h:g} h; the pump profile flushes up to "
+    "{most:g} mL every {low:g} to {high:g} h in steps of {step:g} h.",
+    confirm=f"{PRESCRIBER} whether these flushes are by hand.",
+    source="Generic pump profile: common practice, no source",
+    unit="mL",
+)
+def flush_outside_pump(parts: pd.DataFrame, policy: Policy) -> Flags:
+    """Can the pump profile run the flush: its volume, its interval and the interval's step?"""
+    volume, every = parts["flush_ml"], parts["flush_every_h"]
+    most = policy["pump_flush_ml_max"]
+    low, high = policy["pump_flush_interval_h_min"], policy["pump_flush_interval_h_max"]
+    step = policy["pump_flush_interval_step_h"]
+    off_step = ((every / step) - (every / step).round()).abs() > 1e-6
+    return Flags(
+        (volume > most) | (every < low) | (every > high) | off_step,
+        volume,
+        most,
+        values={"most": most, "low": low, "high": high, "step": step},
+    )
+
+
+@check(
+    family="water",
+    title="Total water is below the need",
+    urgency="soon",
+    rows="regimens",
+    needs=(
+        "fluid_low_ml_per_day",
+        "fluid_high_ml_per_day",
+        "fluid_need_ml_per_day_low",
+    ),
+    parameters=("total_water_tolerance_percent", "energy_goal_urgent_percent"),
+    evidence="Feed {from_feed:,.0f} + flushes {flushes} + other {other:,.0f} = {reading} mL/d "
+    "of {counted_as}; the {fluid_need_basis} ({fluid_need_method}) begins at "
+    "{expected:,.0f} mL: {share:.0f} %.",
+    confirm=f"{DIETITIAN} the water this person needs and takes.",
+    source="The need named in the evidence; its source stands with the parameters",
+    unit="mL/d",
+)
+def total_water_below_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
+    """Does the day's fluid reach the goal, or the low end of the estimate, in every reading?
+
+    Free water is compared, or volume where the goal counts volume or an infant's estimate
+    is one of volume.
+    """
+    low, high = regimens["fluid_low_ml_per_day"], regimens["fluid_high_ml_per_day"]
+    need = regimens["fluid_need_ml_per_day_low"]
+    least = need * (1 - policy["total_water_tolerance_percent"] / 100)
+    alone = regimens["fluid_need_basis"].eq("order goal") | feeds_alone(regimens)
+    below_low, below_high = low < least - 1e-9, high < least - 1e-9
+    urgent = high < need * policy["energy_goal_urgent_percent"] / 100
+    return Flags(
+        where=below_high & alone,
+        observed=high,
+        expected=need,
+        doubtful=below_low,
+        settled_by="how the flush is meant, or that the person drinks nothing",
+        urgency=pd.Series(np.where(urgent, "urgent", "soon"), index=regimens.index),
+        values=_fluid_words(regimens) | {"share": 100 * high / need},
+    )
+
+
+@check(
+    family="water",
+    title="Fluid is above the limit",
+    urgency="urgent",
+    rows="regimens",
+    applies=lambda regimens: regimens["fluid_limit_ml_per_day"].notna(),
+    needs=(
+        "total_volume_ml_per_day_low",
+        "total_volume_ml_per_day_high",
+    ),
+    parameters=("fluid_limit_tolerance_percent",),
+    evidence="Volume {total_volume_ml_per_day_low:,.0f} mL/d, free water {free_water} mL/d; "
+    "the limit is {expected:,.0f} mL/d of {limit_counts}.",
+    confirm=f"{PRESCRIBER} the limit, what it counts, and the order.",
+    source="The order's own limit; arithmetic",
+    unit="mL/d",
+)
+def fluid_above_limit(regimens: pd.DataFrame, policy: Policy) -> Flags:
+    """Is the day's fluid within the order's limit, counted as the limit counts?
+
+    Where the order does not say what the limit counts, volume is compared, which is the
+    larger; both figures are shown.
+    """
+    water = regimens["fluid_basis"].eq("free_water")
+    low = regimens["total_water_ml_per_day_low"].where(
+        water, regimens["total_volume_ml_per_day_low"]
+    )
+    high = regimens["total_water_ml_per_day_high"].where(
+        water, regimens["total_volume_ml_per_day_high"]
+    )
+    limit = regimens["fluid_limit_ml_per_day"]
+    most = limit * (1 + policy["fluid_limit_tolerance_percent"] / 100) + 1e-9
+    counts = np.select(
+        [water, regimens["fluid_basis"].eq("volume")],
+        ["free water", "volume"],
+        "fluid (not said which; volume is compared)",
+    )
+    free = regimens["total_water_ml_per_day_low"].map("{:,.0f}".format, na_action="ignore")
+    return Flags(
+        where=low > most,
+        observed=low,
+        expected=limit,
+        doubtful=(high > most) | low.isna(),
+        settled_by="how the flush is meant, or the formula's water",
+        values={
+            "limit_counts": pd.Series(counts, index=regimens.index),
+            "free_water": free.fillna("not known").astype("str"),
+        },
+    )
+
+
+@check(
+    family="water",
+    title="An infant's order holds too much water",
+    urgency="urgent",
+    rows="regimens",
+    applies=lambda regimens: regimens["life_stage"].eq("infant"),
+    needs=("added_water_ml_per_kg_high", "total_volume_ml_per_kg_high"),
+    parameters=("infant_added_water_ml_per_kg_max", "infant_total_volume_ml_per_kg_max"),
+    evidence="Plain water beside the feed {added_water_ml_per_kg_high:.0f} mL/kg "
+    "(marked above {most_added:g}); all fluid {total_volume_ml_per_kg_high:.0f} mL/kg "
+    "(marked above {most_total:g}).",
+    confirm=f"{PRESCRIBER} the flushes and other water at once.",
+    source=COMMON_PRACTICE,
+    unit="mL/(kg.d)",
+)
+def too_much_water_for_infant(regimens: pd.DataFrame, policy: Policy) -> Flags:
+    """Is plain water, or all fluid, by weight within what an infant is usually ordered?"""
+    added, total = regimens["added_water_ml_per_kg_high"], regimens["total_volume_ml_per_kg_high"]
+    most_added = float(policy["infant_added_water_ml_per_kg_max"])
+    most_total = float(policy["infant_total_volume_ml_per_kg_max"])
+    too_much = added > most_added
+    return Flags(
+        too_much | (total > most_total),
+        added.where(too_much, total),
+        pd.Series(most_total, index=regimens.index).mask(too_much, most_added),
+        values={"most_added": most_added, "most_total": most_total},
+    )
+
+
+@check(
+    family="water",
+    title="The pump recorded less flush water than is ordered",
+    urgency="soon",
+    rows="pump_totals",
+    applies=lambda totals: totals["recorded_days"].notna() & totals["has_pump_flush"],
+    needs=("flushed_ml_per_day", "ordered_pump_flush_ml_per_day"),
+    parameters=("flushed_below_ordered_percent", "fed_recorded_days_min"),
+    evidence="{flushed_ml:,.0f} mL over {recorded_days:.1f} recorded days is "
+    "{observed:,.0f} mL/d; ordered by pump at least {expected:,.0f} mL/d: {share:.0f} %.",
+    confirm="Confirm with the family how flushes are done, and review with the dietitian.",
+    source="Arithmetic; threshold: common practice",
+    unit="mL/d",
+)
+def flushed_below_ordered(totals: pd.DataFrame, policy: Policy) -> Flags:
+    """Over enough recorded days, did the pump record the flush water ordered by interval?"""
+    return recorded_below(
+        totals,
+        totals["flushed_ml_per_day"],
+        totals["ordered_pump_flush_ml_per_day"],
+        policy["flushed_below_ordered_percent"],
+        policy["fed_recorded_days_min"],
+    )
+
+
+@check(
+    family="water",
+    title="The day's flush water does not fit into one water bag",
+    urgency="note",
+    rows="parts",
+    applies=lambda parts: _by_pump_interval(parts) & parts["flush_ml"].notna(),
+    needs=("water_bag_ml", "flush_ml_per_day_low"),
+    evidence="{observed:,.0f} mL of flushes by pump in a day; "
+    "the largest water bag holds {expected:,.0f} mL.",
+    confirm="Confirm with the family how often the water bag is refilled.",
+    source=ARITHMETIC,
+    unit="mL",
+)
+def water_bag_too_small(parts: pd.DataFrame, policy: Policy) -> Flags:
+    """Does the catalogue's largest water bag hold a day's flushes by pump?"""
+    return Flags(
+        parts["flush_ml_per_day_low"] > parts["water_bag_ml"] + 1e-9,
+        parts["flush_ml_per_day_low"],
+        parts["water_bag_ml"],
+    )
+
+
+def _fluid_words(regimens: pd.DataFrame) -> dict[str, pd.Series]:
+    volume = regimens["fluid_counts_volume"].astype(bool)
+    flush_low, flush_high = regimens["flush_ml_per_day_low"], regimens["flush_ml_per_day_high"]
+    other = regimens["other_water_ml_per_day"] + regimens["iv_fluid_ml_per_day"]
+    return {
+        "from_feed": regimens["feed_ml_per_day"].where(
+            volume, regimens["formula_water_ml_per_day"]
+        ),
+        "flushes": _either(flush_low, flush_high),
+        "other": other,
+        "reading": _either(regimens["fluid_low_ml_per_day"], regimens["fluid_high_ml_per_day"]),
+        "counted_as": pd.Series("free water", index=regimens.index).mask(volume, "volume"),
+    }
+
+
+def _either(low: pd.Series, high: pd.Series) -> pd.Series:
+    one = low.map("{:,.0f}".format, na_action="ignore").fillna("?").astype("str")
+    other = high.map("{:,.0f}".format, na_action="ignore").fillna("?").astype("str")
+    return one.where(low.eq(high), one + " or " + other)
