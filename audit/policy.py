@@ -108,7 +108,7 @@ def _changes(path: Path, parameters: Mapping[str, Parameter]) -> dict[str, Param
     for section, entries in document.items():
         if not isinstance(entries, dict):
             raise PolicyError(
-                f"{path.name}{_line(text, section)}: {section}: expected a section such as [orders.NAME]"
+                f"{path.name}{_line(text, section)}: {section}: expected [section.NAME]"
             )
         for name, entry in entries.items():
             where = f"{path.name}{_line(text, name)}"

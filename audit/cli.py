@@ -1,0 +1,285 @@
+"""The commands: where files, console and clock meet the audit and the writers."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+
+import typer
+
+from audit import __version__
+
+if TYPE_CHECKING:
+    from audit.ingest import Exports
+    from audit.period import Period
+    from audit.pipeline import AuditResult
+    from audit.policy import Policy
+
+DONE, EXCEPTIONS_FOUND, MISUSED, CANNOT_BE_AUDITED = 0, 1, 2, 3
+SAMPLE_MONTH = "2026-10"
+URGENCIES = ("urgent", "soon", "note")
+
+app = typer.Typer(
+    name="enteral-audit",
+    help="Audit home enteral feeding orders and supply deliveries, once a month, every patient.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+
+Inputs = Annotated[
+    list[Path],
+    typer.Argument(help="Export files, or folders of them; which table each holds is recognised."),
+]
+Month = Annotated[str | None, typer.Option("--period", help="Calendar month, YYYY-MM.")]
+Out = Annotated[Path | None, typer.Option("--out", help="Folder to write; replaced only if ours.")]
+PolicyFile = Annotated[Path | None, typer.Option("--policy", help="The programme's own values.")]
+DateOrder = Annotated[
+    str | None,
+    typer.Option("--date-order", help="day-first or month-first, where a column leaves it open."),
+]
+Mapping = Annotated[
+    Path | None, typer.Option("--mapping", help="How columns are named here (TOML).")
+]
+FailOn = Annotated[
+    str | None,
+    typer.Option("--fail-on", help="Exit 1 when there are exceptions this urgent or more."),
+]
+Quiet = Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")]
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"enteral-audit {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
+    ] = False,
+) -> None:
+    """Audit home enteral feeding orders and supply deliveries, once a month, every patient."""
+
+
+@app.command()
+def run(
+    inputs: Inputs,
+    period: Month = None,
+    first_day: Annotated[str | None, typer.Option("--from", help="First day, YYYY-MM-DD.")] = None,
+    last_day: Annotated[str | None, typer.Option("--to", help="Last day, YYYY-MM-DD.")] = None,
+    as_of: Annotated[
+        str | None, typer.Option("--as-of", help="Audit day; the period's last day if not given.")
+    ] = None,
+    out: Out = None,
+    policy: PolicyFile = None,
+    mapping: Mapping = None,
+    date_order: DateOrder = None,
+    fail_on: FailOn = None,
+    quiet: Quiet = False,
+) -> None:
+    """Audit a month's exports and write the exceptions report and the workbooks."""
+    span = _period(period, first_day, last_day, as_of)
+    folder = out or Path(f"audit-{span.start:%Y-%m}")
+    _audit(inputs, span, folder, policy, mapping, date_order, fail_on, quiet)
+
+
+@app.command()
+def demo(out: Out = None, quiet: Quiet = False) -> None:
+    """Audit the invented sample exports."""
+    from importlib.resources import as_file, files
+
+    span = _period(SAMPLE_MONTH, None, None, None)
+    folder = out or Path(f"audit-{SAMPLE_MONTH}")
+    with as_file(files("sample_exports")) as samples:
+        _audit([samples], span, folder, None, None, None, None, quiet)
+
+
+@app.command()
+def inspect(
+    inputs: Inputs,
+    date_order: DateOrder = None,
+    mapping: Mapping = None,
+    write_mapping: Annotated[
+        Path | None,
+        typer.Option("--write-mapping", help="Write what was recognised as a mapping to keep."),
+    ] = None,
+) -> None:
+    """Show how each sheet and column was understood, before anything is computed."""
+    from audit.console import print_reading
+
+    exports = _read(inputs, mapping, date_order, require_tables=False)
+    print_reading(exports)
+    if write_mapping is not None:
+        from audit.ingest import mapping_text
+
+        _write_new(write_mapping, mapping_text(exports))
+
+
+@app.command()
+def explain(
+    check: Annotated[
+        str | None, typer.Argument(help="A check's name; without one, all are listed.")
+    ] = None,
+    policy: PolicyFile = None,
+) -> None:
+    """Say what a check asks, its arithmetic, its parameters and its source."""
+    from difflib import get_close_matches
+
+    from audit.checks import CHECKS, check_named
+    from audit.console import print_check, print_checks
+
+    if check is None:
+        print_checks(CHECKS)
+        return
+    known = check_named(check)
+    if known is None:
+        near = get_close_matches(check, [one.check for one in CHECKS], n=3)
+        hint = f"; nearest: {', '.join(near)}" if near else ""
+        _stop(MISUSED, f"no check {check!r}{hint}. `enteral-audit explain` lists all.")
+    print_check(known, _policy(policy))
+
+
+def _audit(
+    inputs: list[Path],
+    period: Period,
+    folder: Path,
+    policy_file: Path | None,
+    mapping: Path | None,
+    date_order: str | None,
+    fail_on: str | None,
+    quiet: bool,
+) -> None:
+    from audit.output import OutputError, check_target, whole_folder
+
+    started = time.time()
+    if fail_on is not None and fail_on not in URGENCIES:
+        _stop(MISUSED, f"--fail-on {fail_on!r}: expected one of {', '.join(URGENCIES)}")
+    policy = _policy(policy_file)
+    try:
+        check_target(folder)
+        with _progress(quiet) as on_step:
+            on_step("Reading the exports")
+            exports = _read(inputs, mapping, date_order)
+            from audit.pipeline import audit
+
+            result = audit(
+                exports.tables, exports.set_aside, exports.unread_cells, period, policy, on_step
+            )
+            with whole_folder(folder) as partial:
+                report = _report(result, exports, policy, period, started)
+                from reports import write_all
+
+                write_all(report, partial, on_step)
+    except OutputError as error:
+        _stop(MISUSED, str(error))
+    except OSError as error:
+        _stop(CANNOT_BE_AUDITED, f"{folder}: cannot be written: {error.strerror}")
+    if not quiet:
+        from audit.console import print_summary
+
+        print_summary(result, exports, period, folder)
+    if fail_on is not None:
+        counted = URGENCIES[: URGENCIES.index(fail_on) + 1]
+        if result.exceptions["urgency"].isin(counted).any():
+            raise typer.Exit(EXCEPTIONS_FOUND)
+
+
+def _report(
+    result: AuditResult, exports: Exports, policy: Policy, period: Period, started: float
+) -> Any:
+    from reports import ReportInput
+
+    run = {
+        "version": __version__,
+        "started_at": time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(started)),
+        "duration_s": round(time.time() - started, 2),
+    }
+    return ReportInput(result=result, exports=exports, policy=policy, period=period, run=run)
+
+
+def _read(
+    inputs: list[Path],
+    mapping: Path | None,
+    date_order: str | None,
+    require_tables: bool = True,
+) -> Exports:
+    from audit.ingest import ExportsError, ReadOptions, load_mapping, read_exports
+
+    if date_order not in (None, "day-first", "month-first"):
+        _stop(MISUSED, f"--date-order {date_order!r}: expected day-first or month-first")
+    try:
+        options = ReadOptions(
+            date_order=date_order,
+            mapping=None if mapping is None else load_mapping(mapping),
+            require_tables=require_tables,
+        )
+        return read_exports(inputs, options)
+    except ExportsError as error:
+        _stop(CANNOT_BE_AUDITED, str(error))
+
+
+def _policy(path: Path | None) -> Policy:
+    from audit.policy import PolicyError, load_policy
+
+    try:
+        return load_policy(path)
+    except PolicyError as error:
+        _stop(MISUSED, str(error))
+
+
+def _period(
+    month: str | None, first_day: str | None, last_day: str | None, as_of: str | None
+) -> Period:
+    from audit.period import parse_period, parse_span
+
+    try:
+        if month is not None and first_day is None and last_day is None:
+            return parse_period(month, as_of)
+        if month is None and first_day is not None and last_day is not None:
+            return parse_span(first_day, last_day, as_of)
+    except ValueError as error:
+        _stop(MISUSED, str(error))
+    _stop(MISUSED, "name the span to audit: --period YYYY-MM, or --from and --to together")
+
+
+@contextmanager
+def _progress(quiet: bool) -> Iterator[Callable[[str], None]]:
+    """Shows the step at work on a terminal; silent elsewhere."""
+    if quiet or not sys.stderr.isatty():
+        yield lambda step: None
+        return
+    from rich.console import Console
+
+    with Console(stderr=True).status("Starting") as status:
+        yield lambda step: status.update(f"{step} …")
+
+
+def _write_new(path: Path, text: str) -> None:
+    try:
+        with path.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except FileExistsError:
+        _stop(MISUSED, f"{path}: exists already; name another file")
+    except OSError as error:
+        _stop(MISUSED, f"{path}: cannot be written: {error.strerror}")
+    typer.echo(f"Wrote {path}")
+
+
+def _stop(status: int, message: str) -> NoReturn:
+    typer.echo(f"enteral-audit: {message}", err=True)
+    raise typer.Exit(status)
+
+
+def main() -> None:
+    """Entry point of the `enteral-audit` command."""
+    app()
+
+
+if __name__ == "__main__":
+    main()

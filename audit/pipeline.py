@@ -1,0 +1,154 @@
+"""The whole audit in one function: typed tables in, result tables out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import pandas as pd
+
+from audit import regimen, supply
+from audit.checks import CHECKS, Check, workings
+from audit.period import Period
+from audit.policy import Policy
+from schemas.columns import columns_of, empty
+from schemas.results import FAMILIES, URGENCIES, Exceptions, Regimens, Supply, Unchecked
+
+IDENTITY = ["check", "patient_id", "order_id", "supply_class", "item_code"]
+OF_A_ROW = ["source_file", "source_sheet", "source_row", "evidence"]
+
+
+@dataclass(frozen=True)
+class AuditResult:
+    """What the audit found. Frames follow the models of `schemas.results` where one exists."""
+
+    exceptions: pd.DataFrame
+    unchecked: pd.DataFrame
+    check_counts: pd.DataFrame
+    checks: tuple[Check, ...]
+    regimens: pd.DataFrame
+    parts: pd.DataFrame
+    supply: pd.DataFrame
+    stock_walk: pd.DataFrame
+    order_forecast: pd.DataFrame
+    weight_trends: pd.DataFrame
+    patients: pd.DataFrame
+
+
+def audit(
+    tables: Mapping[str, pd.DataFrame],
+    set_aside: pd.DataFrame,
+    unread_cells: pd.DataFrame,
+    period: Period,
+    policy: Policy,
+    on_step: Callable[[str], None] = lambda step: None,
+) -> AuditResult:
+    """Audit the orders and deliveries of a period.
+
+    `tables` holds one typed frame per name in `schemas.exports.EXPORT_TABLES`, empty where
+    nothing was supplied. Inputs are not changed; the same inputs give the same result.
+    """
+    orders, catalogue = tables["orders"], tables["catalogue"]
+    weights, absences = tables["weights"], tables["absences"]
+
+    on_step("Recomputing each order")
+    parts = regimen.order_parts(orders, catalogue, period, policy)
+    spans = regimen.order_spans(parts, period)
+    regimens = regimen.regimens(parts, weights, period, policy)
+    trends = regimen.weight_trends(parts, weights, period, policy)
+
+    on_step("Walking the stock of each patient")
+    needs = supply.need_spans(parts, period, policy)
+    lines = supply.delivery_lines(tables["deliveries"], catalogue, period, policy)
+    lines = supply.with_need(lines, needs, parts, catalogue, period, policy)
+    walked = supply.walk(needs, lines, tables["stock_counts"], absences, catalogue, period, policy)
+    ledger = supply.ledger(walked)
+    forecast = supply.forecast(needs, ledger, catalogue, period, policy)
+
+    on_step("Checking")
+    patients = workings.patients(spans, parts, lines, absences, period)
+    subjects = {
+        "parts": parts.loc[parts["in_period"]],
+        "order_spans": spans,
+        "regimens": regimens,
+        "weight_trends": trends,
+        "patients": patients,
+        "pump_totals": workings.pump_totals(tables["pump_history"], parts, absences, period),
+        "pump_history": tables["pump_history"],
+        "absences": workings.absences_with_return(absences, parts, period),
+        "measurements": workings.measurements(parts, weights),
+        "supply": ledger,
+        "delivery_lines": workings.lines_with_recalls(lines, tables["recalls"]),
+        "unknown_items": workings.unknown_items(lines, catalogue),
+        "stock_counts": workings.counts_with_deliveries(
+            tables["stock_counts"], lines, spans, policy
+        ),
+        "set_aside": set_aside,
+        "unread_cells": unread_cells,
+    }
+    exceptions, unchecked, counts = run_checks(CHECKS, subjects, policy)
+    return AuditResult(
+        exceptions=exceptions,
+        unchecked=unchecked,
+        check_counts=counts,
+        checks=CHECKS,
+        regimens=regimens[list(columns_of(Regimens))],
+        parts=parts,
+        supply=ledger[list(columns_of(Supply))],
+        stock_walk=supply.stock_walk(walked),
+        order_forecast=forecast,
+        weight_trends=trends,
+        patients=patients,
+    )
+
+
+def run_checks(
+    checks: tuple[Check, ...], subjects: Mapping[str, pd.DataFrame], policy: Policy
+) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """Exceptions and what cannot be checked, each in reading order, and the counts by check."""
+    outcomes = [known.run(subjects[known.rows], policy) for known in checks]
+    exceptions = _in_order(
+        _one_each(pd.concat([empty(Exceptions), *(found for found, _, _ in outcomes)]))
+    )
+    unchecked = _one_each(pd.concat([empty(Unchecked), *(open_ for _, open_, _ in outcomes)]))
+    counts = pd.DataFrame(
+        {
+            "check": [known.check for known in checks],
+            "family": [known.family for known in checks],
+            "urgency": [known.urgency for known in checks],
+            "title": [known.title for known in checks],
+            "applies": [applies for _, _, applies in outcomes],
+        }
+    )
+    for name, frame in (("exceptions", exceptions), ("unchecked", unchecked)):
+        counts[name] = counts["check"].map(frame["check"].value_counts()).fillna(0).astype("int64")
+    return exceptions, unchecked, counts
+
+
+def _one_each(findings: pd.DataFrame) -> pd.DataFrame:
+    """One finding per identity; a finding of a file's row is itself by that row and its words."""
+    identity = findings.reindex(columns=IDENTITY)
+    of_a_row = findings["family"].eq("records") & findings["order_id"].isna()
+    words = [name for name in OF_A_ROW if name in findings.columns]
+    rows = findings[words].where(of_a_row)
+    repeats = pd.concat([identity, rows], axis="columns").duplicated()
+    return findings.loc[~repeats].reset_index(drop=True)
+
+
+def _in_order(exceptions: pd.DataFrame) -> pd.DataFrame:
+    """Reading order: urgency, patient, family, then the order of the catalogue of checks."""
+    keys = pd.DataFrame(
+        {
+            "urgency": exceptions["urgency"].map({name: i for i, name in enumerate(URGENCIES)}),
+            "patient_id": exceptions["patient_id"],
+            "family": exceptions["family"].map({name: i for i, name in enumerate(FAMILIES)}),
+            "order_id": exceptions["order_id"],
+            "check": exceptions["check"].map({known.check: i for i, known in enumerate(CHECKS)}),
+            "supply_class": exceptions["supply_class"],
+            "item_code": exceptions["item_code"],
+            "source_file": exceptions["source_file"],
+            "source_row": exceptions["source_row"],
+        }
+    )
+    order = keys.sort_values(list(keys.columns), kind="stable").index
+    return exceptions.loc[order].reset_index(drop=True)
