@@ -1,0 +1,230 @@
+"""Regimens: what the parts of an order amount to, beside what the person needs."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from audit.period import Period
+from audit.policy import Policy
+from audit.regimen.columns import Groups, joined_texts, text_by_rule
+from audit.regimen.equations import bmi
+from audit.regimen.needs import needs
+from audit.regimen.parts import counted, groups_of_orders
+from audit.regimen.weights import used_weights
+from schemas.columns import PROVENANCE, columns_of, dtype_of
+from schemas.results import Regimens
+
+DAYS_PER_WEEK = 7.0
+
+# What an order says once of the person, though exports repeat it on each of its parts.
+_SAID_ONCE = [
+    "patient_id", "order_id", "patient_name", "site", "clinician", "access_route", "age_years",
+    "life_stage", "oral_intake", "birth_date", "sex", "mobility", "pregnant", "gestation_weeks",
+    "diagnosis", "allergies", "goal_energy_kcal_per_day", "goal_protein_g_per_day",
+    "goal_fluid_ml_per_day", "fluid_limit_ml_per_day", "fluid_basis", "start_rate_ml_per_h",
+    "step_ml_per_h", "step_every_h", "prescribed_on", "start_date", "stop_date", "supplied_by",
+    "weight_kg", "weight_date", "height_cm", "flush_reading",
+]  # fmt: skip
+_SUMMED = [
+    "feed_ml_per_day", "energy_kcal_per_day", "protein_g_per_day", "formula_water_ml_per_day",
+    "additive_ml_per_day",
+]  # fmt: skip
+
+
+def regimens(
+    parts: pd.DataFrame, weights: pd.DataFrame, period: Period, policy: Policy
+) -> pd.DataFrame:
+    """One row per patient and order in force in the period, sorted by patient and first day.
+
+    `parts` is what `order_parts` gives and `weights` is typed as declared. The columns of
+    `schemas.results.Regimens` in their order, then further ones that checks and reports use.
+    Parts add up: those in force on the order's last day of the period, where its parts have
+    dates of their own. A sum is missing where any of its parts is.
+    """
+    parts = counted(parts)
+    parts = parts[parts["in_period"]].reset_index(drop=True)
+    ends = parts["in_force_to"].fillna(period.end).clip(upper=period.end)
+    all_groups = groups_of_orders(parts)
+    last_day = all_groups.most(ends)
+    staged = last_day[all_groups.numbers] > ends.to_numpy()
+    staged |= parts["in_force_from"].to_numpy() > last_day[all_groups.numbers]
+    span = pd.DataFrame(
+        {
+            "in_force_from": all_groups.least(parts["in_force_from"]),
+            "in_force_to": np.where(
+                all_groups.any(parts["in_force_to"].isna()),
+                np.datetime64("NaT"),
+                all_groups.most(parts["in_force_to"]),
+            ),
+            "is_staged": all_groups.any(pd.Series(staged)),
+            "ended_by_next": all_groups.any(parts["ended_by_next"]),
+            "last_day": last_day,
+        }
+    )
+    # Groups are numbered by first appearance, and every group keeps a part: numbers stay theirs.
+    kept = parts[~staged].reset_index(drop=True)
+    groups = Groups(all_groups.numbers[~staged], all_groups.count)
+    frame = pd.concat([_once(kept, groups), _sums(kept, groups), span], axis="columns")
+    frame = frame.assign(**_texts(kept, groups), **_flushes(kept, groups))
+    frame = frame.assign(**_period(frame, period))
+    frame = frame.assign(**used_weights(frame, weights, period))
+    frame = _totals(frame, period)
+    frame = pd.concat([frame, needs(frame, policy)], axis="columns")
+    return _shaped(frame)
+
+
+def _once(parts: pd.DataFrame, groups: Groups) -> pd.DataFrame:
+    """First known value of what an order says once; origin of its first part."""
+    first = parts[list(PROVENANCE)].take(groups.first_rows()).reset_index(drop=True)
+    known = {name: groups.first_known(parts[name]) for name in _SAID_ONCE}
+    return pd.concat([first, pd.DataFrame(known)], axis="columns")
+
+
+def _sums(parts: pd.DataFrame, groups: Groups) -> pd.DataFrame:
+    """What adds up over the parts; missing where any part's is."""
+    sums = {name: groups.total(parts[name]) for name in _SUMMED}
+    week_share = parts["days_per_week"].fillna(DAYS_PER_WEEK) / DAYS_PER_WEEK
+    hours = parts["session_h"].mask(parts["method"].notna() & ~parts["is_pump"], 0.0)
+    return pd.DataFrame(
+        {
+            **sums,
+            "stated_feed_ml_per_day": _stated_total(parts, "feed_ml_per_day", groups),
+            "stated_energy_kcal_per_day": _stated_total(parts, "energy_kcal_per_day", groups),
+            "pump_h_per_day": groups.total(hours),
+            "feeding_days_per_week": groups.most(parts["days_per_week"].fillna(DAYS_PER_WEEK)),
+            "mean_energy_kcal_per_day": groups.total(parts["energy_kcal_per_day"] * week_share),
+            "mean_feed_ml_per_day": groups.total(parts["feed_ml_per_day"] * week_share),
+            "other_water_ml_per_day": _said_or_summed(parts["other_water_ml_per_day"], groups),
+            "iv_fluid_ml_per_day": _said_or_summed(parts["iv_fluid_ml_per_day"], groups),
+            "part_count": groups.size(),
+        }
+    )
+
+
+def _stated_total(parts: pd.DataFrame, name: str, groups: Groups) -> np.ndarray:
+    """The order's stated total: the sum over its parts, or the total that each part repeats.
+
+    Where all parts state one and the same figure it may be the whole order's, repeated; it is
+    taken so where the arithmetic's sum lies nearer to it than to the sum of the repeats.
+    """
+    stated = parts[f"stated_{name}"]
+    summed = groups.total(stated)
+    once = groups.most(stated)
+    repeated = (groups.least(stated) == once) & (groups.size(stated.notna()) == groups.size())
+    computed = groups.total(parts[name])
+    nearer = np.abs(computed - once) < np.abs(computed - summed)
+    return np.where(repeated & nearer, once, summed)
+
+
+def _said_or_summed(amount: pd.Series, groups: Groups) -> np.ndarray:
+    """Water ordered beside the feed: none where blank, once where all parts repeat one figure."""
+    least, most = groups.least(amount), groups.most(amount)
+    return np.where(least == most, most, groups.total(amount.fillna(0.0)))
+
+
+def _texts(parts: pd.DataFrame, groups: Groups) -> dict[str, pd.Series]:
+    basis = parts["feed_basis"]
+    any_of = {name: groups.any(basis.eq(name)) for name in ("missing", "as stated", "assumed")}
+    numbered = pd.RangeIndex(groups.count)
+    energy = parts["energy_basis"]
+    return {
+        "methods": joined_texts(parts["method"], groups),
+        "formulas": joined_texts(parts["formula_code"], groups),
+        "formula_forms": joined_texts(parts["formula_form"], groups),
+        "feed_basis": text_by_rule(
+            [(mask, name) for name, mask in any_of.items()]
+            + [(np.ones(groups.count, bool), "computed")],
+            numbered,
+        ),
+        "energy_basis": text_by_rule(
+            [
+                (groups.any(energy.eq("missing")), "missing"),
+                (groups.any(energy.eq("assumed")), "assumed"),
+                (np.ones(groups.count, bool), "computed"),
+            ],
+            numbered,
+        ),
+    }
+
+
+def _flushes(parts: pd.DataFrame, groups: Groups) -> dict[str, np.ndarray]:
+    """Flush water over the parts that state one; missing where none does.
+
+    Two readings beside the plain sum: an interval meant around the clock is around it once, and
+    a total that every part repeats may be the order's.
+    """
+    stated = parts["flush_stated"]
+    low = groups.total(parts["flush_ml_per_day_low"].where(stated, 0.0))
+    high = groups.total(parts["flush_ml_per_day_high"].where(stated, 0.0))
+    by_interval = parts["is_pump"] & parts["flush_basis"].eq("computed")
+    by_interval &= parts["flush_timing"].fillna("interval").eq("interval")
+    by_interval &= parts["flush_every_h"].notna()
+    clock_once = np.fmax(low, groups.most(parts["flush_ml_per_day_high"]))
+    several = groups.all(by_interval | ~stated) & (groups.size(by_interval) > 1)
+    high = np.where(several & np.isfinite(high), clock_once, high)
+    as_stated = stated & parts["flush_basis"].eq("as stated")
+    amount = parts["flush_ml_per_day_low"]
+    repeated = groups.all(as_stated) & (groups.least(amount) == groups.most(amount))
+    low = np.where(repeated, groups.most(amount), low)
+    any_stated = groups.any(stated)
+    return {
+        "flush_stated": any_stated,
+        "flush_ml_per_day_low": np.where(any_stated, low, np.nan),
+        "flush_ml_per_day_high": np.where(any_stated, high, np.nan),
+    }
+
+
+def _period(frame: pd.DataFrame, period: Period) -> dict[str, pd.Series]:
+    """Days in force in the period, and whether the order is the patient's latest in it."""
+    first = frame["in_force_from"].clip(lower=period.start)
+    patients = Groups.of(frame["patient_id"])
+    latest = patients.most(frame["last_day"])[patients.numbers]
+    return {
+        "period_days": (frame["last_day"] - first).dt.days + 1,
+        "is_latest": frame["last_day"] == latest,
+    }
+
+
+def _totals(frame: pd.DataFrame, period: Period) -> pd.DataFrame:
+    """Per kg, and all water and all volume by both flush readings."""
+    weight = frame["weight_kg"]
+    further = frame["other_water_ml_per_day"] + frame["iv_fluid_ml_per_day"]
+    water = frame["formula_water_ml_per_day"] + further
+    volume = frame["feed_ml_per_day"] + frame["additive_ml_per_day"] + further
+    low, high = frame["flush_ml_per_day_low"], frame["flush_ml_per_day_high"]
+    return frame.assign(
+        bmi_kg_per_m2=bmi(weight, frame["height_cm"]),
+        energy_kcal_per_kg=frame["energy_kcal_per_day"] / weight,
+        protein_g_per_kg=frame["protein_g_per_day"] / weight,
+        total_water_ml_per_day_low=water + low,
+        total_water_ml_per_day_high=water + high,
+        total_volume_ml_per_day_low=volume + low,
+        total_volume_ml_per_day_high=volume + high,
+        weight_age_days=(period.as_of - frame["weight_date"]).dt.days.astype(float),
+        feed_ml_per_kg=frame["feed_ml_per_day"] / weight,
+        added_water_ml_per_kg_high=(frame["other_water_ml_per_day"] + high) / weight,
+        total_volume_ml_per_kg_high=(volume + high) / weight,
+    )
+
+
+FURTHER = (
+    "is_staged", "ended_by_next", "start_date", "stop_date", "prescribed_on", "birth_date", "sex",
+    "mobility", "pregnant", "gestation_weeks", "diagnosis", "allergies", "supplied_by",
+    "goal_energy_kcal_per_day", "goal_protein_g_per_day", "goal_fluid_ml_per_day",
+    "fluid_limit_ml_per_day", "fluid_basis", "start_rate_ml_per_h", "step_ml_per_h",
+    "step_every_h", "stated_energy_kcal_per_day", "energy_basis", "mean_energy_kcal_per_day",
+    "mean_feed_ml_per_day", "additive_ml_per_day", "formula_forms", "flush_stated",
+    "flush_reading", "weight_age_days", "order_weight_kg", "order_weight_date",
+    "measured_weight_kg", "measured_weight_date", "feed_ml_per_kg", "added_water_ml_per_kg_high",
+    "total_volume_ml_per_kg_high",
+)  # fmt: skip
+
+
+def _shaped(frame: pd.DataFrame) -> pd.DataFrame:
+    """The declared columns with their types, then the further ones, in reading order."""
+    declared = columns_of(Regimens)
+    dtypes = {name: dtype_of(column) for name, column in declared.items()}
+    frame = frame[[*declared, *FURTHER]].astype(dtypes)
+    by = ["patient_id", "in_force_from", "order_id"]
+    return frame.sort_values(by, kind="stable").reset_index(drop=True)

@@ -1,0 +1,125 @@
+"""Order parts: what each row of the orders amounts to in a feeding day."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from audit.period import Period
+from audit.policy import Policy
+from audit.regimen import hanging
+from audit.regimen.columns import Groups
+from audit.regimen.dates import in_force
+from audit.regimen.feed import feeds, sessions
+from audit.regimen.flushes import flushes
+from audit.regimen.formula import additives, as_fed, formulas, of_orders
+from audit.regimen.person import age_years, life_stage
+from schemas.columns import PROVENANCE
+
+STATED = {
+    "feed_ml_per_day": "stated_feed_ml_per_day",
+    "energy_kcal_per_day": "stated_energy_kcal_per_day",
+    "flush_ml_per_day": "stated_flush_ml_per_day",
+}
+
+
+def order_parts(
+    orders: pd.DataFrame, catalogue: pd.DataFrame, period: Period, policy: Policy
+) -> pd.DataFrame:
+    """One row per order row, past and future ones included, sorted by patient, order and origin.
+
+    `orders` and `catalogue` are typed as `schemas.exports` declares them. All columns of the
+    orders are kept; the totals that the order states are renamed to `stated_...`, so that
+    `feed_ml_per_day` and `energy_kcal_per_day` are what the arithmetic gives. Rows that repeat
+    another exactly are kept and marked `is_exact_duplicate`; no sum counts them.
+    """
+    orders = in_reading_order(orders)
+    session = sessions(orders)
+    codes = formulas(catalogue)
+    formula = of_orders(orders["formula_code"], codes)
+    age = age_years(orders["birth_date"], period.as_of)
+    parts = pd.concat(
+        [
+            orders.rename(columns=STATED),
+            in_force(orders, period),
+            session,
+            feeds(orders, session),
+            as_fed(formula, orders["dilution"], policy),
+            additives(orders, catalogue),
+            flushes(orders, session, policy),
+        ],
+        axis="columns",
+    )
+    parts = parts.assign(
+        is_exact_duplicate=exact_duplicates(orders),
+        age_years=age,
+        life_stage=life_stage(age, policy),
+        catalogue_supplied=len(catalogue) > 0,
+        formula_known=formula["formula"].notna(),
+        formula_form=formula["formula_form"],
+        formula_class=_formula_class(orders["formula_code"], formula),
+        formula_allergens=formula["allergens"],
+        container_ml=formula["container_ml"],
+        label_hang_h=formula["hang_h"],
+        opened_storage_h=formula["opened_storage_h"],
+        age_from_years=formula["age_from_years"],
+        age_to_years=formula["age_to_years"],
+        volume_meeting_micronutrients_ml=formula["volume_meeting_micronutrients_ml"],
+        **_nutrients(parts),
+    )
+    return _hung(parts, catalogue, policy)
+
+
+def in_reading_order(orders: pd.DataFrame) -> pd.DataFrame:
+    """Rows by patient, order and where they were read, so that row order changes nothing."""
+    by = ["patient_id", "order_id", *PROVENANCE]
+    return orders.sort_values(by, kind="stable").reset_index(drop=True)
+
+
+def exact_duplicates(orders: pd.DataFrame) -> pd.Series:
+    """Rows that repeat an earlier row in every column but their origin."""
+    content = [name for name in orders.columns if name not in PROVENANCE]
+    alike = orders.duplicated(["patient_id", "order_id", "start_date", "method"], keep=False)
+    repeats = pd.Series(False, index=orders.index)
+    repeats[alike] = orders.loc[alike, content].duplicated()
+    return repeats
+
+
+def _nutrients(parts: pd.DataFrame) -> dict[str, pd.Series]:
+    """Energy, protein, water and powder of a feeding day, additives included."""
+    feed = parts["feed_ml_per_day"]
+    protein = feed * parts["formula_protein_g_per_l"] / 1000
+    water = feed * parts["formula_water_ml_per_l"] / 1000
+    return {
+        "energy_kcal_per_day": (
+            feed * parts["formula_kcal_per_ml"] + parts["additive_kcal_per_day"]
+        ),
+        "protein_g_per_day": protein + parts["additive_protein_g_per_day"],
+        "formula_water_ml_per_day": water + parts["additive_water_ml_per_day"],
+        "powder_g_per_day": feed * parts["powder_g_per_ml"],
+    }
+
+
+def _formula_class(codes: pd.Series, formula: pd.DataFrame) -> pd.Series:
+    """Supply class of the formula: by the catalogue, else by the code as ordered."""
+    named = "formula:" + formula["formula"].fillna(codes)
+    return named.mask(formula["kind"].eq("modular"), "modular:" + formula["formula"])
+
+
+def _hung(parts: pd.DataFrame, catalogue: pd.DataFrame, policy: Policy) -> pd.DataFrame:
+    parts = parts.assign(
+        hang_limit_h=hanging.hang_limit_h(parts, policy),
+        bag_capacity_ml=hanging.bag_capacity_ml(parts, catalogue),
+        prime_ml=hanging.prime_ml(parts, catalogue, policy),
+    )
+    parts = pd.concat([parts, hanging.fills(parts, policy)], axis="columns")
+    return parts.assign(containers_per_day=hanging.containers_per_day(parts, policy))
+
+
+def counted(parts: pd.DataFrame) -> pd.DataFrame:
+    """The parts that count: exact duplicates left out."""
+    return parts[~parts["is_exact_duplicate"]]
+
+
+def groups_of_orders(parts: pd.DataFrame) -> Groups:
+    """Parts by patient and order."""
+    return Groups.of(parts["patient_id"], parts["order_id"])
