@@ -24,7 +24,7 @@ _SAID_ONCE = [
     "diagnosis", "allergies", "goal_energy_kcal_per_day", "goal_protein_g_per_day",
     "goal_fluid_ml_per_day", "fluid_limit_ml_per_day", "fluid_basis", "start_rate_ml_per_h",
     "step_ml_per_h", "step_every_h", "prescribed_on", "start_date", "stop_date", "supplied_by",
-    "weight_kg", "weight_date", "height_cm", "flush_reading",
+    "weight_kg", "weight_date", "height_cm",
 ]  # fmt: skip
 _SUMMED = [
     "feed_ml_per_day", "energy_kcal_per_day", "protein_g_per_day", "formula_water_ml_per_day",
@@ -44,7 +44,8 @@ def regimens(
     """
     parts = counted(parts)
     parts = parts[parts["in_period"]].reset_index(drop=True)
-    ends = parts["in_force_to"].fillna(period.end).clip(upper=period.end)
+    ends = parts["in_force_to"]
+    ends = ends.mask(ends.isna() | (ends > period.end), period.end)
     all_groups = groups_of_orders(parts)
     last_day = all_groups.most(ends)
     staged = last_day[all_groups.numbers] > ends.to_numpy()
@@ -103,18 +104,9 @@ def _sums(parts: pd.DataFrame, groups: Groups) -> pd.DataFrame:
 
 
 def _stated_total(parts: pd.DataFrame, name: str, groups: Groups) -> np.ndarray:
-    """The order's stated total: the sum over its parts, or the total that each part repeats.
-
-    Where all parts state one and the same figure it may be the whole order's, repeated; it is
-    taken so where the arithmetic's sum lies nearer to it than to the sum of the repeats.
-    """
-    stated = parts[f"stated_{name}"]
-    summed = groups.total(stated)
-    once = groups.most(stated)
-    repeated = (groups.least(stated) == once) & (groups.size(stated.notna()) == groups.size())
-    computed = groups.total(parts[name])
-    nearer = np.abs(computed - once) < np.abs(computed - summed)
-    return np.where(repeated & nearer, once, summed)
+    """The total the order states, else the sum of what its parts state."""
+    whole = groups.most(parts[f"order_stated_{name}"])
+    return np.where(np.isnan(whole), groups.total(parts[f"stated_{name}"]), whole)
 
 
 def _said_or_summed(amount: pd.Series, groups: Groups) -> np.ndarray:
@@ -131,6 +123,7 @@ def _texts(parts: pd.DataFrame, groups: Groups) -> dict[str, pd.Series]:
     return {
         "methods": joined_texts(parts["method"], groups),
         "formulas": joined_texts(parts["formula_code"], groups),
+        "flush_reading": joined_texts(parts["flush_reading"], groups, "; "),
         "formula_forms": joined_texts(parts["formula_form"], groups),
         "feed_basis": text_by_rule(
             [(mask, name) for name, mask in any_of.items()]
@@ -177,7 +170,8 @@ def _flushes(parts: pd.DataFrame, groups: Groups) -> dict[str, np.ndarray]:
 
 def _period(frame: pd.DataFrame, period: Period) -> dict[str, pd.Series]:
     """Days in force in the period, and whether the order is the patient's latest in it."""
-    first = frame["in_force_from"].clip(lower=period.start)
+    first = frame["in_force_from"]
+    first = first.mask(first < period.start, period.start)
     patients = Groups.of(frame["patient_id"])
     latest = patients.most(frame["last_day"])[patients.numbers]
     return {

@@ -101,9 +101,25 @@ def joined_texts(texts: pd.Series, groups: Groups, separator: str = ", ") -> pd.
     numbered = pd.DataFrame({"group": groups.numbers, "text": texts.to_numpy()})
     distinct = numbered[texts.notna().to_numpy()].drop_duplicates()
     place = distinct.groupby("group").cumcount()
-    joined = pd.Series(np.nan, index=range(groups.count), dtype="str")
+    joined = np.full(groups.count, np.nan, dtype=object)
+    # As many turns as the group with the most distinct texts has; all groups at once in each.
     for turn in range(int(place.max()) + 1 if len(place) else 0):
-        here = distinct[place == turn].set_index("group")["text"].astype("str")
-        before = joined.loc[here.index]
-        joined.loc[here.index] = here if turn == 0 else before + separator + here
-    return joined
+        here = distinct[place == turn]
+        group, text = here["group"].to_numpy(), here["text"].to_numpy(object)
+        joined[group] = text if turn == 0 else joined[group] + separator + text
+    return pd.Series(joined, dtype="str")
+
+
+def smaller(one: pd.Series, other: pd.Series | float) -> pd.Series:
+    """The smaller of two on each row; missing where either is."""
+    return pd.Series(np.minimum(one, other), index=one.index)
+
+
+def larger(one: pd.Series, other: pd.Series | float) -> pd.Series:
+    """The larger of two on each row; missing where either is."""
+    return pd.Series(np.maximum(one, other), index=one.index)
+
+
+def positions(codes: pd.Series, among: pd.Index) -> npt.NDArray[np.int64]:
+    """Position of each code in a unique index, -1 where it is not there."""
+    return among.get_indexer(pd.Index(codes)).astype(np.int64)

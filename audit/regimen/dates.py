@@ -74,7 +74,7 @@ def in_force(orders: pd.DataFrame, period: Period) -> pd.DataFrame:
 
 def days_in(first: pd.Series, last: pd.Series, period: Period) -> pd.Series:
     """Days of the period from first to last (NaT open), both included; 0 for none."""
-    starts = first.clip(lower=period.start)
-    ends = last.fillna(period.end).clip(upper=period.end)
+    starts = first.mask(first < period.start, period.start)
+    ends = last.mask(last.isna() | (last > period.end), period.end)
     days = (ends - starts).dt.days + 1
     return days.where(~(last < first), 0).clip(lower=0).fillna(0).astype("int64")

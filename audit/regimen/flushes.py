@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 
 from audit.policy import Policy
-from audit.regimen.columns import WHOLE_EPSILON, text_by_rule
+from audit.regimen.columns import WHOLE_EPSILON, larger, smaller, text_by_rule
 from audit.regimen.feed import HOURS_PER_DAY
 
 _STATING = [
@@ -104,8 +104,8 @@ def _volumes(orders: pd.DataFrame, count: pd.DataFrame, as_rate: pd.Series) -> p
     """Least and most flush water a day by the readings, before a stated total is heard."""
     once = orders["flush_rate_ml_per_h"]
     hourly = once * orders["flush_every_h"].where(orders["flush_every_h"] > 0)
-    each_low = np.minimum(once, hourly).where(as_rate, orders["flush_ml"])
-    each_high = np.maximum(once, hourly).where(as_rate, orders["flush_ml"])
+    each_low = smaller(once, hourly).where(as_rate, orders["flush_ml"])
+    each_high = larger(once, hourly).where(as_rate, orders["flush_ml"])
     return pd.DataFrame({"low": count["low"] * each_low, "high": count["high"] * each_high})
 
 

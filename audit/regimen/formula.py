@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from audit.policy import Policy
-from audit.regimen.columns import text_by_rule
+from audit.regimen.columns import positions, text_by_rule
 from audit.regimen.dilution import read_dilutions
 from schemas.columns import PROVENANCE
 
@@ -46,7 +46,7 @@ def formulas(catalogue: pd.DataFrame) -> pd.DataFrame:
 
 def of_orders(codes: pd.Series, table: pd.DataFrame) -> pd.DataFrame:
     """The rows of `table` (indexed by code) for each code; missing for an unknown one."""
-    rows = table.index.get_indexer(codes)
+    rows = positions(codes, table.index)
     found = table.reset_index(drop=True).reindex(np.where(rows < 0, len(table), rows))
     return found.set_axis(codes.index)
 

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from audit.policy import Policy
-from audit.regimen.columns import WHOLE_EPSILON
+from audit.regimen.columns import WHOLE_EPSILON, larger, smaller
 from audit.regimen.feed import HOURS_PER_DAY, MIN_PER_DAY
 
 
@@ -40,7 +40,7 @@ def hang_limit_h(parts: pd.DataFrame, policy: Policy) -> pd.Series:
     decanted = by_class.mask(
         infant & ~closed, by_class.clip(upper=policy["hang_ready_to_feed_infant_h"])
     )
-    shorter = np.minimum(decanted, label.fillna(np.inf))
+    shorter = smaller(decanted, label.fillna(np.inf))
     return decanted.where(closed | form.eq("blended") & ~mixed, shorter)
 
 
@@ -71,7 +71,7 @@ def fills(parts: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     run_rate = parts["feed_ml_per_day"] / parts["session_h"].where(parts["session_h"] > 0)
     rate = parts["rate_ml_per_h"].where(parts["rate_ml_per_h"] > 0).fillna(run_rate)
     within_hang = (rate * parts["hang_limit_h"]).where(pump)
-    largest = np.minimum(vessel, within_hang).where(pump, vessel.where(gravity))
+    largest = smaller(vessel, within_hang).where(pump, vessel.where(gravity))
     portions = (parts["feeds_per_day"] * _started(parts["ml_per_feed"] / largest)).where(~runs)
     by_volume = _started(parts["feed_ml_per_day"] / largest).where(runs)
     a_fill_h = (largest / rate).where(runs)
@@ -107,7 +107,7 @@ def containers_per_day(parts: pd.DataFrame, policy: Policy) -> pd.Series:
     share = feed * parts["hang_limit_h"] / parts["session_h"].where(parts["session_h"] > 0)
     # A run of 24 h never rests between days: its containers follow one another by the hour.
     by_hour = too_short | (parts["session_h"] >= HOURS_PER_DAY)
-    usable = np.minimum(container, within_hang.mask(by_hour, share))
+    usable = smaller(container, within_hang.mask(by_hour, share))
     hung = feed / usable
     hung = hung.mask(too_short & (parts["session_h"] < HOURS_PER_DAY), _started(hung))
     filled = parts["fills_per_day"].fillna(0.0) * policy["residue_ml_per_fill"]
@@ -127,7 +127,7 @@ def prime_ml(parts: pd.DataFrame, catalogue: pd.DataFrame, policy: Policy) -> pd
 
 def _started(quotient: pd.Series) -> pd.Series:
     """Whole fills or containers begun."""
-    return np.ceil(quotient - WHOLE_EPSILON)
+    return pd.Series(np.ceil(quotient - WHOLE_EPSILON), index=quotient.index)
 
 
 def _night(policy: Policy) -> tuple[float, float]:
@@ -148,7 +148,7 @@ def _refills_in_night(
         opens = night_start + HOURS_PER_DAY * night_before
         first = np.ceil((opens - start_h) / a_fill_h - WHOLE_EPSILON)
         last = np.ceil((opens + length - start_h) / a_fill_h - WHOLE_EPSILON) - 1
-        within = np.minimum(last, count - 1) - np.maximum(first, 1) + 1
+        within = smaller(last, count - 1) - larger(first, 1) + 1
         total += within.clip(lower=0)
     return total
 
@@ -161,7 +161,7 @@ def _unavoidable(parts: pd.DataFrame, a_fill_h: pd.Series, night: tuple[float, f
     most = pd.Series(0.0, index=parts.index)
     for night_before in (-1, 0, 1):
         opens = night_start + HOURS_PER_DAY * night_before
-        overlap = np.minimum(end_h, opens + length) - np.maximum(start_h, opens)
+        overlap = smaller(end_h, opens + length) - larger(start_h, opens)
         most += (_started(overlap.clip(lower=0) / a_fill_h) - 1).clip(lower=0)
     all_day = parts["session_h"] >= HOURS_PER_DAY
     whole_night = (_started(length / a_fill_h) - 1).clip(lower=0)

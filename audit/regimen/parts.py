@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
 from audit.period import Period
@@ -29,8 +30,10 @@ def order_parts(
 
     `orders` and `catalogue` are typed as `schemas.exports` declares them. All columns of the
     orders are kept; the totals that the order states are renamed to `stated_...`, so that
-    `feed_ml_per_day` and `energy_kcal_per_day` are what the arithmetic gives. Rows that repeat
-    another exactly are kept and marked `is_exact_duplicate`; no sum counts them.
+    `feed_ml_per_day` and `energy_kcal_per_day` are what the arithmetic gives. A total that all
+    parts repeat and that fits their sum is the order's: it stands in `order_stated_...` and the
+    parts' own is blank. Rows that repeat another exactly are kept and marked
+    `is_exact_duplicate`; no sum counts them.
     """
     orders = in_reading_order(orders)
     session = sessions(orders)
@@ -39,7 +42,7 @@ def order_parts(
     age = age_years(orders["birth_date"], period.as_of)
     parts = pd.concat(
         [
-            orders.rename(columns=STATED),
+            orders.rename(columns=STATED).assign(is_exact_duplicate=exact_duplicates(orders)),
             in_force(orders, period),
             session,
             feeds(orders, session),
@@ -50,7 +53,6 @@ def order_parts(
         axis="columns",
     )
     parts = parts.assign(
-        is_exact_duplicate=exact_duplicates(orders),
         age_years=age,
         life_stage=life_stage(age, policy),
         catalogue_supplied=len(catalogue) > 0,
@@ -66,6 +68,7 @@ def order_parts(
         volume_meeting_micronutrients_ml=formula["volume_meeting_micronutrients_ml"],
         **_nutrients(parts),
     )
+    parts = parts.assign(**_totals_of_the_order(parts))
     return _hung(parts, catalogue, policy)
 
 
@@ -97,6 +100,36 @@ def _nutrients(parts: pd.DataFrame) -> dict[str, pd.Series]:
         "formula_water_ml_per_day": water + parts["additive_water_ml_per_day"],
         "powder_g_per_day": feed * parts["powder_g_per_ml"],
     }
+
+
+def _totals_of_the_order(parts: pd.DataFrame) -> dict[str, pd.Series]:
+    """Stated totals that every part of an order repeats, told from totals of each part.
+
+    Where all of several parts state one figure, it is the order's if what the arithmetic gives
+    for them together lies nearer to it than to the figure times their number.
+    """
+    columns: dict[str, pd.Series] = {}
+    groups = groups_of_orders(parts)
+    alone = parts["is_exact_duplicate"]
+    several = (groups.size(~alone) > 1)[groups.numbers]
+    for name, stated_name in STATED.items():
+        flush = name == "flush_ml_per_day"
+        low, high = (f"{name}_low", f"{name}_high") if flush else (name, name)
+        stated = parts[stated_name]
+        once = groups.most(stated)
+        agree = (groups.least(stated) == once) & groups.all(stated.notna() | alone)
+        sums = [groups.total(parts[side].mask(alone, 0.0)) for side in (low, high)]
+        together = once * groups.size(~alone)
+        nearer = _distance(once, *sums) < _distance(together, *sums)
+        repeated = several & (agree & nearer)[groups.numbers]
+        columns[f"order_{stated_name}"] = stated.where(repeated)
+        columns[stated_name] = stated.mask(repeated)
+    return columns
+
+
+def _distance(value: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndarray:
+    """How far a value lies outside the bounds; 0 within them."""
+    return np.maximum(np.maximum(low - value, value - high), 0)
 
 
 def _formula_class(codes: pd.Series, formula: pd.DataFrame) -> pd.Series:

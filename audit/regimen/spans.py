@@ -73,7 +73,7 @@ def _overlaps(spans: pd.DataFrame, period: Period) -> pd.DataFrame:
     undecided &= pairs["order_id"] > pairs["order_id_earlier"]
     replaced = pairs["stop_date_earlier"].isna() & later
     pairs = pairs[(later | undecided) & ~replaced]
-    shared_to = np.fmin(pairs["stop_date"], pairs["stop_date_earlier"])
+    shared_to = pairs[["stop_date", "stop_date_earlier"]].min(axis="columns")
     pairs = pairs.assign(days=days_in(pairs["start_date"], shared_to, period))
     most = pairs.sort_values(["days", "order_id_earlier"], ascending=[False, True])
     most = most[most["days"] > 0].drop_duplicates("index").set_index("index")

@@ -7,7 +7,7 @@ import pandas as pd
 
 from audit.period import Period
 from audit.policy import Policy
-from audit.regimen.columns import Groups, take
+from audit.regimen.columns import Groups, positions, take
 from audit.regimen.parts import counted
 from schemas.columns import PROVENANCE
 
@@ -24,7 +24,7 @@ def latest_measured(
     used = weights[weights[quantity].notna() & (weights["measured_on"] <= as_of)]
     used = used.sort_values(["measured_on", *PROVENANCE], kind="stable")
     last = used.drop_duplicates("patient_id", keep="last").set_index("patient_id")
-    rows = last.index.get_indexer(patients)
+    rows = positions(patients, last.index)
     return pd.DataFrame(
         {
             name: take(last[name], rows).set_axis(patients.index)
@@ -117,7 +117,7 @@ def _measurements(
     columns = ["patient_id", "measured_on", "weight_kg", *PROVENANCE]
     of_orders = parts.rename(columns={"weight_date": "measured_on"})[columns]
     both = pd.concat([of_orders.assign(rank=0), weights[columns].assign(rank=1)], ignore_index=True)
-    both["person"] = pd.Index(patients).get_indexer(both["patient_id"])
+    both["person"] = positions(both["patient_id"], pd.Index(patients))
     used = both[(both["person"] >= 0) & both["weight_kg"].notna() & (both["measured_on"] <= as_of)]
     used = used.sort_values(["person", "measured_on", "rank", *PROVENANCE], kind="stable")
     used = used.drop_duplicates(["person", "measured_on"], keep="last")
