@@ -1,0 +1,1 @@
+"""The invented feeding programme: its items, people, orders, supplies and planted faults."""

@@ -1,0 +1,195 @@
+"""What the invented regimens use, the deliveries that cover it, and a plain day-by-day walk."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from datetime import date, timedelta
+from random import Random
+from typing import Any
+
+from .items import DILUTIONS, ITEMS, base_units_each, supply_class
+from .people import AS_OF, PUMP, Patient, feed_ml
+
+Row = dict[str, Any]
+
+LOG_START = date(2026, 8, 1)
+PERIOD_START = date(2026, 10, 1)
+INTERVAL_DAYS = 28
+PLAN_END = date(2026, 12, 31)
+OPENING_DAYS_MAX = 31
+PIECE_WORDS = {
+    "closed_system": "bag", "powder": "can", "blended": "bag", "ready_to_feed": "carton",
+}  # fmt: skip
+
+
+def needs_on(patient: Patient, day: date) -> dict[str, float]:
+    """Base units of each supply class that the orders in force on a day use."""
+    needs: dict[str, float] = defaultdict(float)
+    if any(row["from_date"] <= day <= row["to_date"] for row in patient.absences):
+        return {}
+    for part in patient.parts:
+        stop = part.get("stop_date")
+        if part.get("supplied_by") or day < part["start_date"] or (stop and day > stop):
+            continue
+        volume = feed_ml(part)
+        share = (part.get("days_per_week") or 7) / 7
+        formula = part.get("formula_code")
+        if formula in ITEMS and volume:
+            grams = DILUTIONS[part["dilution"]] if part.get("dilution") else 1
+            needs[supply_class(formula)] += round(volume * grams * share)
+        if part.get("additive"):
+            needs[supply_class(part["additive"])] += round(part["additive_per_day"] * share)
+        if part.get("method") in PUMP:
+            needs["bag_set"] = 1
+        if part.get("method") == "gravity":
+            needs["gravity_set"] = 1
+        needs["syringe"] = 1
+    return dict(needs)
+
+
+def item_for(patient: Patient, wanted: str) -> str:
+    """The item a patient is sent for a supply class."""
+    if wanted == "bag_set":
+        return patient.bag_set
+    if wanted == "gravity_set":
+        return "S-GRV500"
+    if wanted == "syringe":
+        return patient.syringe
+    return wanted.split(":", 1)[1]
+
+
+class DeliveryLog:
+    """Numbers deliveries and lots, so that every line can be told apart."""
+
+    def __init__(self, random: Random) -> None:
+        self.random = random
+        self._deliveries = 40000
+        self._lots = 0
+
+    def next_id(self) -> str:
+        self._deliveries += 1
+        return f"D{self._deliveries}"
+
+    def line(
+        self, patient_id: str, delivery_id: str, on: date, item: str, quantity: float, unit: str
+    ) -> Row:  # fmt: skip
+        """One delivered line of a fresh lot that keeps for a long time."""
+        self._lots += 1
+        feeds = ITEMS.get(item, {}).get("kind") in ("formula", "modular")
+        keeps = timedelta(days=self.random.randint(240, 420))
+        return {
+            "patient_id": patient_id, "delivery_id": delivery_id,
+            "shipped_on": on - timedelta(days=self.random.randint(1, 3)), "delivered_on": on,
+            "item_code": item, "item_description": ITEMS.get(item, {}).get("description"),
+            "quantity": quantity, "unit": unit, "status": "delivered",
+            "lot": f"L{self._lots:05d}", "expires_on": on + keeps if feeds else None,
+        }  # fmt: skip
+
+    def plan(self, patient: Patient) -> None:
+        """Four-weekly deliveries that cover the need until after the next one is due."""
+        classes = sorted({name for day in days() for name in needs_on(patient, day)})
+        sent: dict[str, float] = defaultdict(float)
+        running = {name: _running_need(patient, name) for name in classes}
+        on = patient.first_delivery
+        while on <= AS_OF:
+            delivery_id = self.next_id()
+            until = min(on + timedelta(days=INTERVAL_DAYS + patient.buffer_days), PLAN_END)
+            for name in classes:
+                item = item_for(patient, name)
+                before = running[name][patient.first_delivery]
+                wanted = running[name][until] - before - sent[name]
+                if wanted <= 0:
+                    continue
+                quantity, unit, pieces = _packed(item, wanted, self.random)
+                sent[name] += pieces * base_units_each(item)
+                patient.deliveries.append(
+                    self.line(patient.patient_id, delivery_id, on, item, quantity, unit)
+                )
+            on += timedelta(days=INTERVAL_DAYS)
+
+
+def days() -> list[date]:
+    """Every day from the log's start to the end of the plan."""
+    return [LOG_START + timedelta(days=n) for n in range((PLAN_END - LOG_START).days + 1)]
+
+
+def _running_need(patient: Patient, name: str) -> dict[date, float]:
+    """Need summed over the days before each day."""
+    total, running = 0.0, {}
+    for day in days():
+        running[day] = total
+        total += needs_on(patient, day).get(name, 0)
+    return running
+
+
+def _packed(item: str, wanted: float, random: Random) -> tuple[float, str, float]:
+    """Quantity, unit and single pieces that hold at least what is wanted."""
+    row = ITEMS[item]
+    pieces = math.ceil(wanted / base_units_each(item))
+    per_case = row.get("units_per_case") or 1
+    if pieces >= 2 * per_case and random.random() < 0.45:
+        cases = math.ceil(pieces / per_case)
+        return cases, "case", cases * per_case
+    word = PIECE_WORDS.get(row.get("formula_form") or "", "ea")
+    return pieces, word, pieces
+
+
+def pieces_of(line: Row) -> float:
+    """Single pieces that a line adds; nothing where it never arrived."""
+    if line["status"] in ("cancelled", "back-ordered") or line["item_code"] not in ITEMS:
+        return 0
+    pieces = float(line["quantity"])
+    if line["unit"] == "case":
+        pieces *= ITEMS[line["item_code"]].get("units_per_case") or 1
+    return -pieces if line["status"] == "returned" else pieces
+
+
+def walk(patient: Patient, name: str, opening_days: float) -> dict[str, float]:
+    """Stock day by day from the log's start: October's shortage, and what is left at its end."""
+    need_first = next(
+        (n[name] for day in days() if name in (n := needs_on(patient, day))), 0
+    )  # fmt: skip
+    stock = opening_days * need_first
+    short = needed = 0.0
+    short_days = 0
+    received: dict[date, float] = defaultdict(float)
+    for line in patient.deliveries:
+        item = line["item_code"]
+        if item in ITEMS and supply_class(item) == name and line["delivered_on"]:
+            received[line["delivered_on"]] += pieces_of(line) * base_units_each(item)
+    counted = {
+        row["counted_on"]: row["units"] * base_units_each(row["item_code"])
+        for row in patient.counts
+        if supply_class(row["item_code"]) == name
+    }
+    for day in days():
+        if day > AS_OF:
+            break
+        stock = max(counted.get(day, stock) + received[day], 0)
+        need = needs_on(patient, day).get(name, 0)
+        unmet = max(need - stock, 0)
+        stock -= need - unmet
+        if day >= PERIOD_START:
+            needed += need
+            short += unmet
+            short_days += unmet > 0
+    rate = needs_on(patient, AS_OF).get(name, 0)
+    return {
+        "short": short,
+        "short_days": short_days,
+        "share": 1 - short / needed if needed else 1.0,
+        "cover": math.floor(stock / rate) if rate else math.nan,
+    }
+
+
+def due_in_days(patient: Patient, name: str) -> int:
+    """Days from the period's end to the next delivery of a class by the usual interval."""
+    arrived = [
+        line["delivered_on"]
+        for line in patient.deliveries
+        if line["item_code"] in ITEMS
+        and supply_class(line["item_code"]) == name
+        and line["status"] == "delivered"
+    ]
+    return (max(arrived) + timedelta(days=INTERVAL_DAYS) - AS_OF).days
