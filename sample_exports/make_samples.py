@@ -16,6 +16,7 @@ from programme.cast import KEY_COLUMNS, Programme, baseline, more_pumps, vary_cl
 from programme.exports import write_exports
 from programme.faults_orders import plant_order_faults
 from programme.faults_supply import harmless, plant_supply_faults, second_sources
+from programme.proof import prove_supply
 
 SEED = 20261031
 CLEAN_ROUNDS = 2
@@ -37,6 +38,7 @@ def invent() -> Programme:
     second_sources(patient for patient in programme.patients if patient.keep_clean)
     plant_supply_faults(programme)
     harmless(programme)
+    prove_supply(programme)
     return programme
 
 

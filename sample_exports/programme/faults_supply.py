@@ -42,7 +42,14 @@ def october_lines(patient: Patient, name: str) -> list[Row]:
 
 
 def _with_lines(
-    programme: Programme, kind: str, first: int, last: int, *, unit: str = "", **wanted: Any
+    programme: Programme,
+    kind: str,
+    first: int,
+    last: int,
+    *,
+    unit: str = "",
+    small: bool = False,
+    **wanted: Any,
 ) -> tuple[Patient, str, Row]:
     """A patient whose only October line of this kind arrives between two days of the month."""
 
@@ -51,8 +58,11 @@ def _with_lines(
             return False
         if kind == "gravity_set" and patient.part["method"] != "gravity":
             return False
-        lines = october_lines(patient, class_of(patient, kind))
+        name = class_of(patient, kind)
+        lines = october_lines(patient, name)
         if len(lines) != 1 or not first <= lines[0]["delivered_on"].day <= last:
+            return False
+        if small and base_units_each(lines[0]["item_code"]) > needs_on(patient, AS_OF)[name] / 2:
             return False
         if unit == "case":
             return bool(lines[0]["unit"] == "case")
@@ -84,7 +94,7 @@ def shortages(programme: Programme) -> None:
         ("syringe", "syringes_short", (5, 8, 3)), ("formula", "formula_short", (1,)),
     ):  # fmt: skip
         for days in spans:
-            patient, name, line = _with_lines(programme, kind, 12, 26)
+            patient, name, line = _with_lines(programme, kind, 12, 26, small=kind == "formula")
             _run_short(patient, name, line, days)
             programme.expect(
                 check, patient, f"{days} days uncovered before the delivery", supply=name
@@ -93,7 +103,7 @@ def shortages(programme: Programme) -> None:
 
 def covered_less(programme: Programme) -> None:
     for days in (5, 8, 10, 4):
-        patient, name, line = _with_lines(programme, "formula", 14, 26)
+        patient, name, line = _with_lines(programme, "formula", 14, 26, small=True)
         _run_short(patient, name, line, days)
         words = f"{days} days of feed uncovered before the delivery"
         programme.expect("supply_covers_less_than_ordered", patient, words, supply=name)
@@ -102,7 +112,7 @@ def covered_less(programme: Programme) -> None:
 
 def runs_out(programme: Programme) -> None:
     for kind in ("formula", "formula", "bag_set", "syringe"):
-        patient, name, line = _with_lines(programme, kind, 10, 24)
+        patient, name, line = _with_lines(programme, kind, 10, 24, small=kind == "formula")
         day = max(line["delivered_on"] + timedelta(days=2), date(2026, 10, 26))
         _count(patient, name, day, (AS_OF - day).days + 1 + 3)
         due = line["delivered_on"] + timedelta(days=INTERVAL_DAYS)

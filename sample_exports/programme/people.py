@@ -36,7 +36,8 @@ FAMILY = (
     "Vantongeren", "Wetherlam", "Yarborough", "Zellwood",
 )  # fmt: skip
 SITES = ("Harrow Vale North", "Harrow Vale South", "Millbeck Clinic")
-WARDS = ("Ward 4 Neurology", "Ward 7 Surgery", "Children's Ward")
+WARDS = ("Ward 4 Neurology", "Ward 7 Surgery")
+CHILDRENS_WARD = "Children's Ward"
 CLINICIANS = ("R. Tamsin Oyelade", "P. Ines Kowalk", "B. Marlow Feng", "S. Aurel Dambry")
 DIAGNOSES = {
     "adult": ("dysphagia after head and neck treatment", "motor neurone disease",
@@ -67,6 +68,7 @@ class Patient:
     first_delivery: date = date(2026, 8, 3)
     buffer_days: int = 9
     no_supply: bool = False
+    water_bags: bool = False
     deliveries: list[Row] = field(default_factory=list)
     weights: list[Row] = field(default_factory=list)
     readings: list[Row] = field(default_factory=list)
@@ -220,13 +222,15 @@ class Makers:
         )  # fmt: skip
         common = {"patient_id": patient.patient_id, **common}
         if patient.hospital:
-            common["site"] = self.random.choice(WARDS)
+            grown = stage in ("adult", "older_adult")
+            common["site"] = self.random.choice(WARDS) if grown else CHILDRENS_WARD
         patient.parts = [
             common | {"formula_code": formula, "dilution": dilution} | part
             for part in _regimen(regimen, volume, stage)
         ]
         if "closed" in regimen:
             patient.bag_set = "S-SPIKE"
+            patient.water_bags = number % 3 == 0
         patient.parts[0].update(changes)
         if water:
             add_water(patient.parts, water)
@@ -253,10 +257,13 @@ class Makers:
         if patient.stage in shares:
             for part in patient.parts:
                 part["weight_kg"] = round(weight * (0.74 if patient.stage == "infant" else 0.94), 2)
-        return [
+        measured = [
             {"patient_id": patient.patient_id, "measured_on": day, "weight_kg": kg}
             for day, kg in kept
         ]
+        if patient.stage in shares:
+            measured[-1]["height_cm"] = common["height_cm"]
+        return measured
 
 
 def _born(years: float) -> date:

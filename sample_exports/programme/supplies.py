@@ -17,7 +17,6 @@ LOG_START = date(2026, 8, 1)
 PERIOD_START = date(2026, 10, 1)
 INTERVAL_DAYS = 28
 PLAN_END = date(2026, 12, 31)
-OPENING_DAYS_MAX = 31
 PIECE_WORDS = {
     "closed_system": "bag", "powder": "can", "blended": "bag", "ready_to_feed": "carton",
 }  # fmt: skip
@@ -106,6 +105,10 @@ class DeliveryLog:
                 patient.deliveries.append(
                     self.line(patient.patient_id, delivery_id, on, item, quantity, unit)
                 )
+            if patient.water_bags:
+                patient.deliveries.append(
+                    self.line(patient.patient_id, delivery_id, on, "S-WAT1200", 1, "case")
+                )
             on += timedelta(days=INTERVAL_DAYS)
 
 
@@ -143,53 +146,3 @@ def pieces_of(line: Row) -> float:
     if line["unit"] == "case":
         pieces *= ITEMS[line["item_code"]].get("units_per_case") or 1
     return -pieces if line["status"] == "returned" else pieces
-
-
-def walk(patient: Patient, name: str, opening_days: float) -> dict[str, float]:
-    """Stock day by day from the log's start: October's shortage, and what is left at its end."""
-    need_first = next(
-        (n[name] for day in days() if name in (n := needs_on(patient, day))), 0
-    )  # fmt: skip
-    stock = opening_days * need_first
-    short = needed = 0.0
-    short_days = 0
-    received: dict[date, float] = defaultdict(float)
-    for line in patient.deliveries:
-        item = line["item_code"]
-        if item in ITEMS and supply_class(item) == name and line["delivered_on"]:
-            received[line["delivered_on"]] += pieces_of(line) * base_units_each(item)
-    counted = {
-        row["counted_on"]: row["units"] * base_units_each(row["item_code"])
-        for row in patient.counts
-        if supply_class(row["item_code"]) == name
-    }
-    for day in days():
-        if day > AS_OF:
-            break
-        stock = max(counted.get(day, stock) + received[day], 0)
-        need = needs_on(patient, day).get(name, 0)
-        unmet = max(need - stock, 0)
-        stock -= need - unmet
-        if day >= PERIOD_START:
-            needed += need
-            short += unmet
-            short_days += unmet > 0
-    rate = needs_on(patient, AS_OF).get(name, 0)
-    return {
-        "short": short,
-        "short_days": short_days,
-        "share": 1 - short / needed if needed else 1.0,
-        "cover": math.floor(stock / rate) if rate else math.nan,
-    }
-
-
-def due_in_days(patient: Patient, name: str) -> int:
-    """Days from the period's end to the next delivery of a class by the usual interval."""
-    arrived = [
-        line["delivered_on"]
-        for line in patient.deliveries
-        if line["item_code"] in ITEMS
-        and supply_class(line["item_code"]) == name
-        and line["status"] == "delivered"
-    ]
-    return (max(arrived) + timedelta(days=INTERVAL_DAYS) - AS_OF).days
