@@ -1,0 +1,61 @@
+"""The writers: what an audit found, as a page, workbooks, tables and a record of the run."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+__all__ = ["ReportInput", "write_all"]
+
+
+@dataclass(frozen=True)
+class ReportInput:
+    """Everything the writers need of one run.
+
+    `result`: the audit's tables `exceptions`, `unchecked`, `regimens`, `supply`,
+    `order_forecast`, `weight_trends`, `stock_walk`, `check_counts` and `parts` (models in
+    `schemas.results`), and `checks`, the declarations in reading order.
+    `exports`: what was read: `set_aside`, `unread_cells`, `reconciliation`, `read_columns`
+    and `digests` (SHA-256 by file name).
+    `policy`: its `parameters` by name. `period`: its `start`, `end` and `as_of`.
+    `run`: facts that the caller knows. All are optional: `programme` (name), `notice` (a line
+    for the head of the page), `versions` and `options` (mappings), `previous` (the earlier run
+    compared with), `started_at` (text) and `duration_s`.
+    """
+
+    result: Any
+    exports: Any
+    policy: Any
+    period: Any
+    run: Mapping[str, Any] = field(default_factory=dict)
+
+
+def write_all(
+    report: ReportInput, folder: Path, on_step: Callable[[str], None] = lambda step: None
+) -> list[Path]:
+    """Write every file of a run into an existing folder; the paths in reading order.
+
+    `on_step` is told the name of each file before it is written. Nothing of a patient is in
+    those names. Raises `OSError` where a file cannot be written.
+    """
+    from reports import record, set_aside, tables, workbook
+    from reports.html import write as write_page
+
+    writers: dict[str, Callable[[ReportInput, Path], None]] = {
+        "exceptions.html": write_page,
+        "exceptions.xlsx": workbook.write,
+        "exceptions.csv": tables.write_exceptions,
+        "regimens.csv": tables.write_regimens,
+        "supply.csv": tables.write_supply,
+        "order_forecast.csv": tables.write_order_forecast,
+        "set_aside.xlsx": set_aside.write,
+        "run.json": record.write,
+    }
+    written = []
+    for name, write in writers.items():
+        on_step(name)
+        write(report, folder / name)
+        written.append(folder / name)
+    return written

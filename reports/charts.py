@@ -1,0 +1,154 @@
+"""Geometry of the small pictures: what is drawn where, and the same in words."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from reports.wording import number, span
+
+BULLET_WIDTH, BULLET_HEIGHT = 150.0, 16.0
+CHART_WIDTH, CHART_HEIGHT = 320.0, 92.0
+
+
+@dataclass(frozen=True)
+class Bullet:
+    """An amount against a range: a bar to the least reading, a lighter one to the most,
+    over the band of the need. Lengths are in the picture's own units.
+    """
+
+    label: str
+    band_from: float | None
+    band_width: float
+    bar: float | None
+    bar_most: float
+    limit: float | None
+    width: float = BULLET_WIDTH
+    height: float = BULLET_HEIGHT
+
+
+def bullet(
+    name: str,
+    unit: str,
+    low: float,
+    high: float,
+    need_low: float,
+    need_high: float,
+    limit: float = math.nan,
+) -> Bullet | None:
+    """The picture of one amount; none where there is nothing to draw."""
+    ends = [value for value in (low, high, need_low, need_high, limit) if math.isfinite(value)]
+    if not ends or max(ends) <= 0:
+        return None
+    scale = BULLET_WIDTH / (1.15 * max(ends))
+    has_need = math.isfinite(need_low) and math.isfinite(need_high)
+    has_amount = math.isfinite(low) and math.isfinite(high)
+    amount = f"{span(low, high)} {unit}" if has_amount else "not known"
+    need = f"need {span(need_low, need_high)} {unit}" if has_need else "need not known"
+    ceiling = f", limit {number(limit)} {unit}" if math.isfinite(limit) else ""
+    return Bullet(
+        label=f"{name}: {amount}, {need}{ceiling}",
+        band_from=need_low * scale if has_need else None,
+        band_width=max(1.5, (need_high - need_low) * scale) if has_need else 0.0,
+        bar=low * scale if has_amount else None,
+        bar_most=(high - low) * scale if has_amount else 0.0,
+        limit=limit * scale if math.isfinite(limit) else None,
+    )
+
+
+def against(low: float, high: float, need_low: float, need_high: float) -> str:
+    """Where an amount stands against a range, in words."""
+    if not all(math.isfinite(value) for value in (low, high, need_low, need_high)):
+        return ""
+    if high < need_low:
+        return f"{number(100 * high / need_low)} % of the low end"
+    if low > need_high > 0:
+        return f"{number(100 * low / need_high)} % of the high end"
+    if need_low <= low and high <= need_high:
+        return "within" if need_low < need_high else "equal"
+    return "readings differ"
+
+
+@dataclass(frozen=True)
+class StepChart:
+    """Stock day by day between its least and most: paths in the picture's own units."""
+
+    label: str
+    area: str
+    line_low: str
+    line_high: str
+    is_bounded: bool
+    top_label: str
+    first_label: str
+    last_label: str
+    width: float = CHART_WIDTH
+    height: float = CHART_HEIGHT
+    left: float = 0.0
+    top: float = 12.0
+    bottom: float = CHART_HEIGHT - 14.0
+
+
+def step_chart(
+    name: str, unit: str, walk: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp
+) -> StepChart | None:
+    """Stock at the end of each day from `start` to `end`, from the segments of one walk.
+
+    `walk`: day, on_hand_low, on_hand_high and need_per_day, a row where a segment begins; until
+    the next row the stock falls by the need of a day and never below zero.
+    """
+    days, low, high = _by_day(walk, start, end)
+    if not len(days):
+        return None
+    top = float(max(high.max(), low.max()))
+    if not math.isfinite(top):
+        return None
+    box = StepChart("", "", "", "", False, "", "", "")
+    scale = (box.bottom - box.top) / top if top > 0 else 0.0
+    edges = np.linspace(box.left, box.width, (end - start).days + 2)
+    first = int((days[0] - start) / pd.Timedelta(days=1))
+    across = edges[first : first + len(days) + 1]
+    y_low, y_high = box.bottom - low * scale, box.bottom - high * scale
+    forward = _steps(across, y_high)
+    back = _steps(across[::-1], y_low[::-1])
+    bounded = bool(np.any(high - low > 1e-9))
+    return StepChart(
+        label=(
+            f"{name}, {unit} on hand from {start:%Y-%m-%d} to {end:%Y-%m-%d}: "
+            f"{span(low[0], high[0])} after the first day drawn, "
+            f"{span(low[-1], high[-1])} after the last, at most {number(top)}"
+        ),
+        area=f"M{forward}L{back}Z" if bounded else f"M{forward}V{box.bottom:g}H{across[0]:g}Z",
+        line_low=f"M{_steps(across, y_low)}",
+        line_high=f"M{forward}",
+        is_bounded=bounded,
+        top_label=f"{number(top)} {unit}",
+        first_label=f"{start.day} {start:%b}",
+        last_label=f"{end.day} {end:%b}",
+    )
+
+
+def _by_day(
+    walk: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp
+) -> tuple[pd.DatetimeIndex, np.ndarray, np.ndarray]:
+    rows = walk.sort_values("day", kind="stable").drop_duplicates("day", keep="last")
+    begins = rows["day"].to_numpy(dtype="datetime64[D]")
+    days = np.arange((end - start).days + 1) + start.to_datetime64().astype("datetime64[D]")
+    segment = np.searchsorted(begins, days, side="right") - 1
+    days, segment = days[segment >= 0], segment[segment >= 0]
+    used = np.nan_to_num(rows["need_per_day"].to_numpy(float)[segment]) * (
+        (days - begins[segment]) / np.timedelta64(1, "D")
+    )
+    low = np.maximum(0.0, rows["on_hand_low"].to_numpy(float)[segment] - used)
+    high = np.maximum(0.0, rows["on_hand_high"].to_numpy(float)[segment] - used)
+    return pd.DatetimeIndex(days), low, high
+
+
+def _steps(across: np.ndarray, heights: np.ndarray) -> str:
+    """A step path without its first letter: a level for each day, drawn to the day's end."""
+    parts = [f"{across[0]:.4g} {heights[0]:.4g}"]
+    changes = np.flatnonzero(np.diff(heights)) + 1
+    parts += [f"H{across[place]:.4g}V{heights[place]:.4g}" for place in changes]
+    return "".join(parts) + f"H{across[-1]:.4g}"

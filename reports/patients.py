@@ -1,0 +1,341 @@
+"""One section per patient: the regimen, the stock and the findings, ready to print."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from reports import ReportInput
+from reports.charts import against, bullet, step_chart
+from reports.summary import Summary, ranked, reading_order, titles
+from reports.text import cleaned
+from reports.wording import in_words, missing_in_words, number, span
+from schemas.results import URGENCIES
+
+# A page with more sections than this is too large to open; the workbook holds them all.
+SECTIONS_MAX = 1500
+CHARTS_MAX = 4
+
+Row = dict[str, Any]
+
+STATE_WORDS = {"new": "", "continuing": "also in the earlier run", "answered": "answered"}
+
+
+@dataclass(frozen=True)
+class Section:
+    """What is printed about one patient; values are text or plain numbers."""
+
+    rank: int
+    patient_id: str
+    facts: list[tuple[str, str]]
+    name: str
+    counts: dict[str, int]
+    orders: list[Row]
+    amounts: list[Row]
+    amounts_note: str
+    stocks: list[Row]
+    findings: list[Row]
+    unchecked: list[Row]
+
+    @property
+    def anchor(self) -> str:
+        """Anchor of the section; it does not name the patient."""
+        return f"patient-{self.rank}"
+
+
+def sections(report: ReportInput, summary: Summary) -> list[Section]:
+    """Sections of the patients with a finding, the most pressing first."""
+    listed = summary.work_list.head(SECTIONS_MAX)
+    wanted = set(listed["patient_id"])
+    result = report.result
+    title_of = titles(result)
+    findings = grouped(findings_table(result, wanted))
+    regimens = grouped(_of(result.regimens, wanted))
+    parts = grouped(_in_period(_of(result.parts, wanted)))
+    supply = grouped(_of(result.supply, wanted))
+    unchecked = grouped(_of(result.unchecked, wanted))
+    walks = _walks(_of(result.stock_walk, wanted))
+    return [
+        _section(
+            report,
+            row,
+            findings.get(row["patient_id"], []),
+            regimens.get(row["patient_id"], []),
+            parts.get(row["patient_id"], []),
+            supply.get(row["patient_id"], []),
+            unchecked.get(row["patient_id"], []),
+            walks,
+            title_of,
+        )
+        for row in records(listed)
+    ]
+
+
+def findings_table(result: Any, wanted: set[str] | None = None) -> pd.DataFrame:
+    """Exceptions in reading order with their titles; of no patient where `wanted` is none."""
+    table = reading_order(ranked(cleaned(result.exceptions)))
+    mine = table["patient_id"].isna() if wanted is None else table["patient_id"].isin(wanted)
+    table = table.loc[mine]
+    return table.assign(
+        title=table["check"].map(titles(result)),
+        state_words=table["state"].map(STATE_WORDS),
+        place=places(table),
+    )
+
+
+def places(table: pd.DataFrame) -> pd.Series:
+    """Where each row was read: file, sheet and row."""
+    file = table["source_file"].astype(object)
+    sheet = table["source_sheet"].astype(object)
+    row = table["source_row"].map("{:.0f}".format, na_action="ignore").astype(object)
+    said = file.fillna("")
+    said = said + (", sheet " + sheet.where(sheet.ne(""))).fillna("")
+    return said + (", row " + row).fillna("")
+
+
+def records(frame: pd.DataFrame) -> list[Row]:
+    """Rows as Python values by column name, missing ones as None."""
+    table = frame.astype(object)
+    rows = table.where(table.notna(), None).to_dict("records")
+    return [{str(name): value for name, value in row.items()} for row in rows]
+
+
+def grouped(frame: pd.DataFrame) -> dict[str, list[Row]]:
+    """Rows by patient, in the frame's order."""
+    by_patient: dict[str, list[Row]] = {}
+    for row in records(frame):
+        by_patient.setdefault(str(row["patient_id"]), []).append(row)
+    return by_patient
+
+
+def _of(frame: pd.DataFrame, wanted: set[str]) -> pd.DataFrame:
+    clean = cleaned(frame)
+    return clean.loc[clean["patient_id"].isin(wanted)]
+
+
+def _in_period(parts: pd.DataFrame) -> pd.DataFrame:
+    return parts.loc[parts["in_period"].astype(bool)] if "in_period" in parts.columns else parts
+
+
+def _walks(walk: pd.DataFrame) -> dict[tuple[str, str], pd.DataFrame]:
+    return {
+        (str(patient), str(supply_class)): rows
+        for (patient, supply_class), rows in walk.groupby(["patient_id", "supply_class"])
+    }
+
+
+def _section(
+    report: ReportInput,
+    row: Row,
+    findings: list[Row],
+    regimens: list[Row],
+    parts: list[Row],
+    supply: list[Row],
+    unchecked: list[Row],
+    walks: dict[tuple[str, str], pd.DataFrame],
+    title_of: dict[str, str],
+) -> Section:
+    latest = _latest(regimens)
+    return Section(
+        rank=int(row["rank"]),
+        patient_id=str(row["patient_id"]),
+        name=row["patient_name"] or "",
+        facts=_facts(row, latest),
+        counts={urgency: int(row[urgency]) for urgency in URGENCIES},
+        orders=_orders(regimens, parts),
+        amounts=_amounts(latest, parts) if latest else [],
+        amounts_note=_amounts_note(regimens, latest),
+        stocks=_stocks(report, supply, findings, walks),
+        findings=findings,
+        unchecked=_unchecked(unchecked, title_of),
+    )
+
+
+def _latest(regimens: list[Row]) -> Row | None:
+    latest = [regimen for regimen in regimens if regimen["is_latest"]]
+    chosen = latest or regimens
+    return chosen[-1] if chosen else None
+
+
+def _facts(row: Row, latest: Row | None) -> list[tuple[str, str]]:
+    """Facts for the head of a section, as (what, value) pairs; unknown ones are left out."""
+    facts = []
+    if latest:
+        age = latest["age_years"]
+        if age is not None:
+            facts.append(("Age", f"{int(age)} years" if age >= 2 else f"{int(age * 12)} months"))
+        if latest["weight_kg"] is not None:
+            on = f" ({_day(latest['weight_date'])})" if latest["weight_date"] is not None else ""
+            facts.append(("Weight", f"{number(latest['weight_kg'], 1)} kg{on}"))
+        if latest["bmi_kg_per_m2"] is not None and (age or 0) >= 18:
+            facts.append(("BMI", f"{number(latest['bmi_kg_per_m2'], 1)} kg/m²"))
+        if latest["access_route"]:
+            facts.append(("Access", latest["access_route"]))
+        if latest["oral_intake"]:
+            facts.append(("By mouth", latest["oral_intake"]))
+    facts += [(what, row[name]) for what, name in (("Site", "site"), ("Clinician", "clinician"))]
+    return [(what, value) for what, value in facts if value]
+
+
+def _orders(regimens: list[Row], parts: list[Row]) -> list[Row]:
+    """Orders of the period, each with a line of arithmetic for each of its parts."""
+    orders = []
+    for regimen in sorted(regimens, key=lambda each: str(each["in_force_from"])):
+        lines = [_part(part) for part in parts if part["order_id"] == regimen["order_id"]]
+        to = regimen["in_force_to"]
+        orders.append(
+            {
+                "order_id": regimen["order_id"],
+                "is_latest": bool(regimen["is_latest"]),
+                "span": f"from {_day(regimen['in_force_from'])}"
+                + (f" to {_day(to)}" if to is not None else ", no stop date"),
+                "lines": list(dict.fromkeys(line for line in lines if line)),
+                "days": int(regimen["period_days"]),
+            }
+        )
+    return orders
+
+
+def _part(part: Row) -> str:
+    """One order part as its arithmetic."""
+    total = _of_part(part, "feed_ml_per_day")
+    rate, hours = _of_part(part, "rate_ml_per_h"), _of_part(part, "session_h")
+    feeds, each = _of_part(part, "feeds_per_day"), _of_part(part, "ml_per_feed")
+    said = [str(part["method"]) if part.get("method") else "method not stated"]
+    sum_text = f" = {number(total)} mL/d" if total is not None else ""
+    if rate is not None and hours is not None:
+        said.append(f"{number(rate, 1)} mL/h × {number(hours, 2)} h{sum_text}")
+    elif feeds is not None and each is not None:
+        said.append(f"{number(feeds, 1)} feeds × {number(each, 1)} mL{sum_text}")
+    elif total is not None:
+        said.append(f"{number(total)} mL/d as stated")
+    else:
+        said.append("volume not known")
+    if part.get("formula_code"):
+        density = _of_part(part, "formula_kcal_per_ml")
+        suffix = f" ({number(density, 2)} kcal/mL)" if density is not None else ""
+        said.append(f"{part['formula_code']}{suffix}")
+    low, high = _of_part(part, "flush_ml_per_day_low"), _of_part(part, "flush_ml_per_day_high")
+    if low is not None and high is not None:
+        said.append(f"flushes {span(low, high)} mL/d")
+    days = _of_part(part, "days_per_week")
+    if days is not None and days < 7:
+        said.append(f"{number(days, 1)} days a week")
+    return "; ".join(said)
+
+
+def _of_part(part: Row, name: str) -> float | None:
+    value = part.get(name)
+    return float(value) if isinstance(value, int | float) else None
+
+
+def _amounts(latest: Row, parts: list[Row]) -> list[Row]:
+    """Energy, protein and water of the latest regimen against the needs."""
+    limit = next((part["fluid_limit_ml_per_day"] for part in parts
+                  if part.get("fluid_limit_ml_per_day") is not None), None)  # fmt: skip
+    kinds = (
+        ("Energy", "kcal/d", "energy_kcal_per_day", "energy_kcal_per_day", "energy", "kcal"),
+        ("Protein", "g/d", "protein_g_per_day", "protein_g_per_day", "protein", "g"),
+        (
+            "Water", "mL/d", "total_water_ml_per_day_low", "total_water_ml_per_day_high",
+            "fluid", "ml",
+        ),
+    )  # fmt: skip
+    rows = []
+    for name, unit, low_name, high_name, need, quantity in kinds:
+        low, high = _number(latest[low_name]), _number(latest[high_name])
+        need_low = _number(latest[f"{need}_need_{quantity}_per_day_low"])
+        need_high = _number(latest[f"{need}_need_{quantity}_per_day_high"])
+        ceiling = _number(limit) if need == "fluid" else float("nan")
+        basis = latest[f"{need}_need_basis"] or "not known"
+        rows.append(
+            {
+                "name": name,
+                "unit": unit,
+                "amount": span(low, high),
+                "need": span(need_low, need_high),
+                "limit": number(ceiling) if ceiling == ceiling else "",
+                "basis": basis,
+                "method": latest[f"{need}_need_method"] or "",
+                "against": against(low, high, need_low, need_high),
+                "picture": bullet(name, unit, low, high, need_low, need_high, ceiling),
+            }
+        )
+    return rows
+
+
+def _number(value: object) -> float:
+    return float(value) if isinstance(value, int | float) else float("nan")
+
+
+def _amounts_note(regimens: list[Row], latest: Row | None) -> str:
+    if latest is None:
+        return "No order in force in the period."
+    if len(regimens) > 1:
+        return f"Of order {latest['order_id']}, the latest of {len(regimens)} in the period."
+    return ""
+
+
+def _stocks(
+    report: ReportInput,
+    supply: list[Row],
+    findings: list[Row],
+    walks: dict[tuple[str, str], pd.DataFrame],
+) -> list[Row]:
+    """Stock of the classes that a finding of this patient is about, with a chart each."""
+    about = list(dict.fromkeys(row["supply_class"] for row in findings if row["supply_class"]))
+    by_class = {row["supply_class"]: row for row in supply}
+    stocks = []
+    for supply_class in about[:CHARTS_MAX]:
+        row = by_class.get(supply_class)
+        if row is None:
+            continue
+        walk = walks.get((row["patient_id"], supply_class))
+        unit = unit_words(row["base_unit"])
+        chart = None
+        if walk is not None:
+            chart = step_chart(
+                class_words(supply_class), unit, walk, report.period.start, report.period.end
+            )
+        stocks.append(
+            {
+                "name": class_words(supply_class),
+                "unit": unit,
+                "need": number(row["need_per_day"]),
+                "needed": number(row["needed_units"]),
+                "received": number(row["received_units"]),
+                "opening": span(row["opening_units_low"], row["opening_units_high"]),
+                "opening_basis": row["opening_basis"],
+                "on_hand": span(row["on_hand_units_low"], row["on_hand_units_high"]),
+                "short": span(row["short_days_low"], row["short_days_high"]),
+                "cover": span(row["cover_days_low"], row["cover_days_high"]),
+                "chart": chart,
+            }
+        )
+    return stocks
+
+
+def class_words(supply_class: str) -> str:
+    """A supply class in words: `formula:F-10` is `formula F-10`."""
+    kind, _, code = supply_class.partition(":")
+    return f"{kind.replace('_', ' ')} {code}".strip()
+
+
+def unit_words(unit: str) -> str:
+    """A base unit as it is printed."""
+    return "pieces" if unit == "{piece}" else unit
+
+
+def _unchecked(rows: list[Row], title_of: dict[str, str]) -> list[Row]:
+    """What could not be checked of this patient, each check and input once."""
+    pairs = dict.fromkeys(
+        (title_of.get(row["check"], in_words(row["check"])), missing_in_words(row["missing"]))
+        for row in rows
+    )
+    return [{"title": title, "missing": missing} for title, missing in pairs]
+
+
+def _day(value: Any) -> str:
+    return "" if value is None else f"{value:%Y-%m-%d}"

@@ -1,0 +1,134 @@
+"""The record of a run: what was read, by which policy, with what result, for whoever asks later."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from reports import ReportInput
+from reports.summary import Summary, summarise
+from reports.text import clean
+
+
+def write(report: ReportInput, path: Path) -> None:
+    """Write the record as JSON."""
+    text = json.dumps(record(report), ensure_ascii=False, indent=2, allow_nan=False)
+    path.write_bytes((text + "\n").encode("utf-8", errors="replace"))
+
+
+def record(report: ReportInput) -> dict[str, Any]:
+    """The record; only what is under `run_time` differs between two runs on the same inputs."""
+    summary = summarise(report)
+    run = report.run
+    return {
+        "programme": _plain(run.get("programme")),
+        "versions": {name: _plain(value) for name, value in (run.get("versions") or {}).items()},
+        "options": {name: _plain(value) for name, value in (run.get("options") or {}).items()},
+        "previous": _plain(run.get("previous")),
+        "period": {
+            "from": _plain(report.period.start),
+            "to": _plain(report.period.end),
+            "as_of": _plain(report.period.as_of),
+        },
+        "policy": _policy(report.policy),
+        "inputs": {
+            "sha256": {
+                clean(name): digest for name, digest in sorted(report.exports.digests.items())
+            },
+            "rows": _rows(summary),
+            "sheets": _records(report.exports.reconciliation),
+            "cells_not_read": summary.cells_unread,
+        },
+        "patients": _patients(summary),
+        "exceptions": {
+            "total": len(report.result.exceptions),
+            "by_state": summary.states,
+            "by_family": _records(summary.by_family),
+            "by_check": _records(summary.by_check.drop(columns="title")),
+        },
+        "cannot_be_checked": {
+            "total": summary.unchecked,
+            "patients": summary.unchecked_patients,
+            "by_missing_input": _records(summary.causes),
+        },
+        "run_time": {
+            "started_at": _plain(run.get("started_at")),
+            "duration_s": _plain(run.get("duration_s")),
+        },
+    }
+
+
+def policy_digest(policy: Any) -> str:
+    """SHA-256 of every parameter's name, value and unit, in the order of their names."""
+    values = {name: [entry.value, entry.unit] for name, entry in policy.parameters.items()}
+    text = json.dumps(values, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
+    return hashlib.sha256(text.encode("utf-8")).hexdigest()
+
+
+def _policy(policy: Any) -> dict[str, Any]:
+    entries = policy.parameters
+    return {
+        "sha256": policy_digest(policy),
+        "changes": {
+            name: {"value": entry.value, "default": entry.default, "unit": entry.unit}
+            for name, entry in entries.items()
+            if entry.changed
+        },
+        "values": {
+            name: {
+                "value": entry.value,
+                "unit": entry.unit,
+                "source": entry.source,
+                "status": entry.status,
+            }
+            for name, entry in entries.items()
+        },
+    }
+
+
+def _rows(summary: Summary) -> dict[str, Any]:
+    rows = summary.rows
+    return {
+        "read": rows.read,
+        "used": rows.used,
+        "set_aside": rows.set_aside,
+        "not_data": rows.not_data,
+        "closes": rows.closes,
+    }
+
+
+def _patients(summary: Summary) -> dict[str, int]:
+    people = summary.patients
+    return {
+        "audited": people.audited,
+        "to_review": people.review,
+        "to_review_urgently": people.urgent,
+        "notes_only": people.note,
+        "no_exception": people.clear,
+        "no_exception_but_not_all_checked": people.clear_unchecked,
+    }
+
+
+def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    rows = frame.astype(object).to_dict("records")
+    return [{str(name): _plain(value) for name, value in row.items()} for row in rows]
+
+
+def _plain(value: Any) -> Any:
+    """A value as JSON holds it: days as text, whole numbers whole, unknown as null."""
+    if value is None or value is pd.NaT:
+        return None
+    if isinstance(value, pd.Timestamp):
+        return value.strftime("%Y-%m-%d")
+    if isinstance(value, bool):
+        return value
+    if isinstance(value, int | float):
+        if not math.isfinite(value):
+            return None
+        return int(value) if float(value).is_integer() else float(value)
+    return clean(value)

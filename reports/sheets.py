@@ -1,0 +1,227 @@
+"""How one table becomes one sheet of a workbook: typed cells, widths, filters, print set-up."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import xlsxwriter  # type: ignore[import-untyped]
+
+from reports.text import is_text
+
+# The library carries no types: its formats and sheets are taken as they come.
+Format = Any
+Worksheet = Any
+
+# Limits of the file format.
+ROWS_MAX = 1_048_576
+TEXT_MAX = 32_767
+FIRST_DAY = pd.Timestamp("1900-03-01")
+
+WIDTH_MIN, WIDTH_MAX, WRAP_FROM = 6, 64, 44
+URGENCY_STYLES: dict[str, dict[str, Any]] = {
+    "urgent": {"bold": True, "font_color": "#9B1C12", "bg_color": "#FBE9E6"},
+    "soon": {"bold": True, "font_color": "#7A4A00", "bg_color": "#FBF2DF"},
+    "note": {"font_color": "#3C4C57", "bg_color": "#EEF1F3"},
+}
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """One table to write. `headings` are by column; `answers` are columns left to be filled in,
+    by name, each with what is accepted: a tuple of values, `"date"` or blank for any text.
+    """
+
+    name: str
+    frame: pd.DataFrame
+    headings: Mapping[str, str] = field(default_factory=dict)
+    answers: Mapping[str, Sequence[str] | str] = field(default_factory=dict)
+    empty_note: str = "None."
+
+
+class Book:
+    """A workbook whose bytes depend on nothing but what is written into it."""
+
+    def __init__(self, path: Path, title: str, created: pd.Timestamp) -> None:
+        options = {
+            "constant_memory": True,
+            "strings_to_formulas": False,
+            "strings_to_urls": False,
+            "strings_to_numbers": False,
+            "default_date_format": "yyyy-mm-dd",
+        }
+        self.workbook = xlsxwriter.Workbook(str(path), options)
+        self.workbook.set_properties({"title": title, "created": created.to_pydatetime()})
+        self.workbook.set_size(2400, 1500)
+        self._formats: dict[str, Format] = {}
+        base = {"font_name": "Calibri", "font_size": 10, "valign": "top"}
+        self.add_format("text", base)
+        self.add_format("wrap", {**base, "text_wrap": True})
+        self.add_format("raw", {**base, "quote_prefix": True})
+        self.add_format("number", {**base, "num_format": "#,##0.##########"})
+        self.add_format("whole", {**base, "num_format": "#,##0"})
+        self.add_format("plain", {**base, "num_format": "0"})
+        self.add_format("tenth", {**base, "num_format": "#,##0.0"})
+        self.add_format("date", {**base, "num_format": "yyyy-mm-dd", "align": "left"})
+        heading = {"bold": True, "bottom": 2, "bg_color": "#E9EDEF", "text_wrap": True}
+        self.add_format("heading", {**base, **heading})
+        self.add_format("answer_heading", {**base, **heading, "bg_color": "#DDEBEA"})
+        self.add_format("answer", {**base, "text_wrap": True, "bg_color": "#F5FAF9", "border": 4})
+        self.add_format(
+            "answer_date",
+            {**base, "num_format": "yyyy-mm-dd", "align": "left", "bg_color": "#F5FAF9",
+             "border": 4},
+        )  # fmt: skip
+        self.add_format("title", {**base, "font_name": "Cambria", "font_size": 16, "bold": True})
+        self.add_format("lead", {**base, "font_size": 12, "bold": True})
+        self.add_format("section", {**base, "bold": True, "bottom": 1})
+        for urgency, style in URGENCY_STYLES.items():
+            self.add_format(urgency, style)
+
+    def add_format(self, name: str, properties: Mapping[str, Any]) -> None:
+        """Keep a cell format under a name."""
+        self._formats[name] = self.workbook.add_format(dict(properties))
+
+    def __getitem__(self, name: str) -> Format:
+        return self._formats[name]
+
+    def close(self) -> None:
+        """Write the file."""
+        self.workbook.close()
+
+    def sheet(self, name: str) -> Worksheet:
+        """A new sheet, set up to print on landscape pages as wide as the table."""
+        sheet = self.workbook.add_worksheet(name)
+        sheet.set_landscape()
+        sheet.fit_to_pages(1, 0)
+        sheet.set_margins(left=0.4, right=0.4, top=0.5, bottom=0.6)
+        sheet.set_footer("&L&8&A&C&8Confidential: patient data&R&8Page &P of &N")
+        return sheet
+
+    def add_table(self, table: Sheet) -> None:
+        """Write a table, over as many sheets as its rows need."""
+        room = ROWS_MAX - 1
+        pieces = max(1, math.ceil(len(table.frame) / room))
+        for piece in range(pieces):
+            name = table.name if piece == 0 else f"{table.name} ({piece + 1})"
+            self._add_piece(name, table, table.frame.iloc[piece * room : (piece + 1) * room])
+
+    def _add_piece(self, name: str, table: Sheet, frame: pd.DataFrame) -> None:
+        sheet = self.sheet(name)
+        columns = [*frame.columns, *table.answers]
+        for place, column in enumerate(frame.columns):
+            heading = table.headings.get(column, column)
+            width = _width(frame[column], heading)
+            sheet.set_column(place, place, min(width, WIDTH_MAX))
+        for place, column in enumerate(table.answers, start=len(frame.columns)):
+            heading = table.headings.get(column, column)
+            sheet.set_column(place, place, 34 if column == "note" else max(14, len(heading) + 4))
+        for place, column in enumerate(columns):
+            style = "answer_heading" if column in table.answers else "heading"
+            sheet.write_string(0, place, str(table.headings.get(column, column)), self[style])
+        if frame.empty:
+            sheet.write_string(1, 0, table.empty_note, self["text"])
+        else:
+            self._write_rows(sheet, frame, table.answers)
+            self._finish(sheet, frame, table.answers)
+        sheet.freeze_panes(1, _frozen(frame))
+        sheet.repeat_rows(0)
+        sheet.autofilter(0, 0, max(1, len(frame)), len(columns) - 1)
+
+    def _write_rows(
+        self, sheet: Worksheet, frame: pd.DataFrame, answers: Mapping[str, Sequence[str] | str]
+    ) -> None:
+        writers = [self._writer(sheet, frame[column]) for column in frame.columns]
+        blanks = [self["answer_date" if kind == "date" else "answer"] for kind in answers.values()]
+        cells = [_objects(frame[column]) for column in frame.columns]
+        for row, values in enumerate(zip(*cells, strict=True), start=1):
+            for place, (value, (write, style)) in enumerate(zip(values, writers, strict=True)):
+                if value is not None:
+                    write(row, place, value, style)
+            for place, style in enumerate(blanks, start=len(writers)):
+                sheet.write_blank(row, place, None, style)
+
+    def _writer(self, sheet: Worksheet, column: pd.Series) -> tuple[Any, Format]:
+        if is_text(column):
+            long = column.dropna().astype(str).str.len().max() if column.notna().any() else 0
+            return sheet.write, self["wrap" if long > WRAP_FROM else "text"]
+        if pd.api.types.is_datetime64_any_dtype(column.dtype):
+            return sheet.write_datetime, self["date"]
+        if pd.api.types.is_bool_dtype(column.dtype):
+            return sheet.write_boolean, self["text"]
+        return sheet.write_number, self[_number_style(column)]
+
+    def _finish(
+        self, sheet: Worksheet, frame: pd.DataFrame, answers: Mapping[str, Sequence[str] | str]
+    ) -> None:
+        last = len(frame)
+        for place, column in enumerate(frame.columns):
+            if column in ("urgency", "most_pressing"):
+                for urgency in URGENCY_STYLES:
+                    sheet.conditional_format(
+                        1, place, last, place,
+                        {"type": "cell", "criteria": "==", "value": f'"{urgency}"',
+                         "format": self[urgency]},
+                    )  # fmt: skip
+        for place, kind in enumerate(answers.values(), start=len(frame.columns)):
+            if kind == "date":
+                sheet.data_validation(
+                    1, place, last, place,
+                    {"validate": "date", "criteria": ">=", "value": datetime(2000, 1, 1),
+                     "input_title": "A date", "input_message": "Such as 2026-12-31",
+                     "error_title": "Not a date", "error_message": "Enter a date."},
+                )  # fmt: skip
+            elif not isinstance(kind, str):
+                sheet.data_validation(
+                    1, place, last, place,
+                    {"validate": "list", "source": list(kind), "error_title": "Not an answer",
+                     "error_message": "Choose from the list."},
+                )  # fmt: skip
+
+
+def _frozen(frame: pd.DataFrame) -> int:
+    """Columns kept in view: up to the patient, where that is near the left edge."""
+    leading = list(frame.columns[:5])
+    return leading.index("patient_id") + 1 if "patient_id" in leading else 0
+
+
+def _number_style(column: pd.Series) -> str:
+    if column.name in ("source_row", "header_row", "position", "rank"):
+        return "plain"
+    known = column.dropna()
+    whole = bool(np.isclose(known % 1, 0).all()) if len(known) else True
+    return "whole" if whole else "tenth" if column.name != "value" else "number"
+
+
+def _width(column: pd.Series, heading: str) -> float:
+    """Width of a column by what most of its cells hold; long text wraps instead."""
+    if is_text(column):
+        lengths = column.dropna().astype(str).str.len()
+        content = float(lengths.quantile(0.95)) if len(lengths) else 0.0
+    elif pd.api.types.is_datetime64_any_dtype(column.dtype):
+        content = 10.0
+    else:
+        content = 9.0
+    words = [len(word) for word in str(heading).split()] or [0]
+    needed = max(content, max(words) + 3, len(str(heading)) / 2 + 2) + 1.5
+    return max(WIDTH_MIN, min(needed, WIDTH_MAX))
+
+
+def _objects(column: pd.Series) -> Iterable[Any]:
+    """Cells as a writer takes them; None where there is nothing to write."""
+    if pd.api.types.is_datetime64_any_dtype(column.dtype):
+        days = column.where(column.ge(FIRST_DAY))
+        return [None if day is pd.NaT else day.to_pydatetime() for day in days]
+    if is_text(column):
+        texts = column.astype(object).where(column.notna(), None)
+        return [text[:TEXT_MAX] if isinstance(text, str) else text for text in texts]
+    if pd.api.types.is_bool_dtype(column.dtype):
+        return column.tolist()
+    finite = np.isfinite(column.astype("float64"))
+    return column.astype(object).where(finite, None).tolist()

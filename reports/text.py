@@ -1,0 +1,57 @@
+"""Text from exports made safe to print: nothing hidden, nothing that a program would run."""
+
+from __future__ import annotations
+
+import re
+
+import pandas as pd
+
+REPLACEMENT = "\N{REPLACEMENT CHARACTER}"
+# Control characters, and the marks that reorder or hide the text around them.
+UNPRINTABLE = re.compile(
+    "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ufeff\ufffe\uffff\ud800-\udfff]"
+)
+LINE_ENDS = re.compile("\r\n?")
+# What a spreadsheet takes for a formula, also behind blanks and in full-width form.
+FORMULA = re.compile("^[\\s\x00-\x1f\ufeff]*[=+\\-@\uff1d\uff0b\uff0d\uff20]|^[\t\r\n]")
+SURROGATES = re.compile("[\ud800-\udfff]")
+
+
+def is_text(column: pd.Series) -> bool:
+    """Whether a column holds text rather than numbers, dates or flags."""
+    return pd.api.types.is_string_dtype(column.dtype) or column.dtype == object
+
+
+def cleaned(frame: pd.DataFrame) -> pd.DataFrame:
+    """The frame with unprintable characters of its text columns shown as a replacement mark."""
+    changes = {name: clean_column(frame[name]) for name in frame.columns if is_text(frame[name])}
+    return frame.assign(**changes)
+
+
+def clean_column(column: pd.Series) -> pd.Series:
+    """One text column, printable; missing cells and numbers in it stay as they are."""
+    known = column.dropna().astype(object)
+    texts = known.str.replace(LINE_ENDS, "\n", regex=True)
+    texts = texts.str.replace(UNPRINTABLE, REPLACEMENT, regex=True)
+    return texts.where(texts.notna(), known).reindex(column.index)
+
+
+def clean(value: object) -> str:
+    """One text, printable."""
+    return UNPRINTABLE.sub(REPLACEMENT, LINE_ENDS.sub("\n", str(value)))
+
+
+def inert(frame: pd.DataFrame) -> pd.DataFrame:
+    """Printable, and no text cell is one that a spreadsheet would take for a formula.
+
+    Such a cell is given a leading apostrophe. Columns of numbers and dates are untouched.
+    """
+    changes = {}
+    for name in frame.columns:
+        if is_text(frame[name]):
+            known = frame[name].dropna().astype(object)
+            runs = known.str.contains(FORMULA, regex=True).eq(True)
+            safe = clean_column(frame[name])
+            marked = runs.reindex(frame.index, fill_value=False)
+            changes[name] = safe.where(~marked, "'" + safe.astype(str))
+    return frame.assign(**changes)

@@ -1,0 +1,233 @@
+"""The words of the reports: column names in words, numbers as text, cautions."""
+
+from __future__ import annotations
+
+import math
+import re
+from functools import cache
+from string import Formatter
+
+from schemas.columns import columns_of
+from schemas.exports import EXPORT_TABLES
+from schemas.results import RESULT_TABLES
+
+MISSING = "\N{EM DASH}"
+
+URGENCY_MEANING = {
+    "urgent": "review first",
+    "soon": "review before the next delivery or visit",
+    "note": "look at when the order is next reviewed",
+}
+
+CAUTION = (
+    "Flags records for review by a licensed clinician; it never prescribes. Local protocol and "
+    "the product label win. Missing data is not read as fine: it is counted under "
+    "“cannot be checked”."
+)
+
+CAUTIONS = (
+    (
+        "It flags records for review",
+        "Each exception is a comparison of what the records say with a rule. A licensed clinician "
+        "decides what, if anything, it means for the patient. Nothing here is an order, a "
+        "recommendation of a dose, a rate or a product, or a diagnosis.",
+    ),
+    (
+        "Local protocol and the product label win",
+        "Thresholds are those of the policy in force for this run, printed under Parameters with "
+        "source and status. Where the programme's protocol, the prescriber's order or the "
+        "manufacturer's label says otherwise, that is what counts, and the policy should be "
+        "brought into line with it.",
+    ),
+    (
+        "Missing data is not read as fine",
+        "Where an input is missing, unreadable or open to two readings that disagree, the outcome "
+        "is “cannot be checked”, which is counted and listed. A patient with no "
+        "exception has not been found well: only no difference was found in what was recorded.",
+    ),
+    (
+        "It sees records, not patients",
+        "What was delivered is not what was used, what was ordered is not what was fed, and what "
+        "a pump recorded is what one pump recorded. Feed and water taken by mouth are not in the "
+        "arithmetic unless the order says so.",
+    ),
+    (
+        "Needs are estimates",
+        "Where an order carries its own goal, that goal is used. Otherwise ranges from published "
+        "equations and guidelines for groups of people are used, each labelled as an estimate, "
+        "with its method. They do not replace an individual assessment.",
+    ),
+    (
+        "Stock at home is worked out, not seen",
+        "The stock of a home that was not counted is bounded by an assumed least and most opening "
+        "stock. A finding is raised only where both bounds agree. A count settles it.",
+    ),
+    (
+        "It holds patient data",
+        "This file and its companions carry names and health data. Keep and share them as the "
+        "programme's rules for patient records require.",
+    ),
+)
+
+FAMILY_TITLES = {
+    "orders": "Orders",
+    "feeding": "Feeding",
+    "water": "Water",
+    "hanging": "Hanging",
+    "supply": "Supply",
+    "records": "Records",
+}
+
+TABLE_TITLES = {
+    "orders": "orders",
+    "deliveries": "deliveries",
+    "catalogue": "catalogue",
+    "weights": "weights",
+    "pump_history": "pump history",
+    "stock_counts": "stock counts",
+    "absences": "absences",
+    "responses": "responses",
+    "recalls": "recalls",
+}
+
+_UNITS = {
+    "kcal_per_day": "kcal/d",
+    "kcal_per_kg": "kcal/kg",
+    "kcal_per_ml": "kcal/mL",
+    "ml_per_day": "mL/d",
+    "ml_per_kg": "mL/kg",
+    "ml_per_h": "mL/h",
+    "ml_per_l": "mL/L",
+    "g_per_day": "g/d",
+    "g_per_kg": "g/kg",
+    "g_per_l": "g/L",
+    "g_per_ml": "g/mL",
+    "h_per_day": "h/d",
+    "kg_per_m2": "kg/m²",
+    "per_day": "a day",
+    "percent": "%",
+    "ml": "mL",
+    "kcal": "kcal",
+    "kg": "kg",
+    "cm": "cm",
+    "years": "years",
+    "weeks": "weeks",
+    "h": "h",
+    "g": "g",
+    "min": "min",
+    "units": "",
+}
+_UNIT_PATTERN = "|".join(sorted(_UNITS, key=len, reverse=True))
+_NAME = re.compile(rf"(?P<stem>[a-z]\w*?)(?:_(?P<unit>{_UNIT_PATTERN}))?(?:_(?P<end>low|high))?")
+_ENDS = {"low": "least", "high": "most"}
+_PLAIN = {
+    "bmi_kg_per_m2": "body mass index",
+    "feed_ml_per_day": "feed volume",
+    "stated_feed_ml_per_day": "feed volume as stated",
+    "computed_feed_ml_per_day": "feed volume as computed",
+    "energy_kcal_per_day": "energy",
+    "stated_energy_kcal_per_day": "energy as stated",
+    "flush_ml": "volume of a flush",
+    "flush_every_h": "hours between flushes",
+    "rate_ml_per_h": "pump rate",
+    "session_h": "hours of pump feeding",
+    "hours_per_day": "hours of pump feeding",
+    "pump_h_per_day": "hours of pump feeding",
+    "feeds_per_day": "feeds a day",
+    "ml_per_feed": "volume of a feed",
+    "days_per_week": "feeding days a week",
+    "feeding_days_per_week": "feeding days a week",
+    "formula_kcal_per_ml": "energy of the formula",
+    "formula_protein_g_per_l": "protein of the formula",
+    "formula_water_ml_per_l": "water of the formula",
+    "kcal_per_ml": "energy of the formula",
+    "is_latest": "is the latest order",
+    "on_hand_units_low": "on hand, least",
+    "on_hand_units_high": "on hand, most",
+    "order_id": "order",
+    "patient_id": "patient",
+    "item_code": "item",
+    "source_file": "file",
+    "source_sheet": "sheet",
+    "source_row": "row",
+    "url": "address",
+}
+_IDENTIFIER = re.compile(r"[a-z][a-z0-9]*(_[a-z0-9]+)*")
+
+
+@cache
+def declared_unit(name: str) -> str:
+    """Unit that a column's declaration states; blank where it has none."""
+    for model in (*RESULT_TABLES.values(), *EXPORT_TABLES.values()):
+        column = columns_of(model).get(name)
+        if column is not None and column.unit and column.unit not in ("1", "see unit", "base"):
+            return column.unit
+    return ""
+
+
+@cache
+def in_words(name: str) -> str:
+    """A column's name in words, without its unit: `goal_fluid_ml_per_day` is `goal fluid`."""
+    if name in _PLAIN:
+        return _PLAIN[name]
+    match = _NAME.fullmatch(name)
+    if match is None:
+        return name
+    words = match["stem"].replace("_", " ")
+    return f"{words}, {_ENDS[match['end']]}" if match["end"] else words
+
+
+@cache
+def heading(name: str) -> str:
+    """A column's name as a table heading: in words, with its unit."""
+    words = in_words(name)
+    unit = declared_unit(name)
+    if not unit:
+        match = _NAME.fullmatch(name)
+        unit = _UNITS.get(match["unit"] or "", "") if match else ""
+    words = words[:1].upper() + words[1:]
+    return f"{words} ({unit})" if unit and unit not in words else words
+
+
+@cache
+def missing_in_words(missing: str) -> str:
+    """The missing inputs of an unchecked row in words.
+
+    A list of column names is spelt out; a sentence is left as it is.
+    """
+    names = [name.strip() for name in missing.split(",")]
+    if not all(_IDENTIFIER.fullmatch(name) for name in names):
+        return missing
+    words = list(dict.fromkeys(in_words(name) for name in names))
+    return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1]
+
+
+def template_in_words(template: str) -> list[tuple[str, str]]:
+    """An evidence template as (text, name in words) pairs; the name is blank after the last."""
+    return [
+        (text, in_words(name) if name else "") for text, name, _, _ in Formatter().parse(template)
+    ]
+
+
+def number(value: object, digits: int = 0) -> str:
+    """A number with thousands separated, at most `digits` decimals; a dash where unknown."""
+    if not isinstance(value, int | float) or math.isnan(value):
+        return MISSING
+    if math.isinf(value):
+        return "∞" if value > 0 else "−∞"
+    shown = f"{value:,.{digits}f}"
+    if "." in shown:
+        shown = shown.rstrip("0").rstrip(".")
+    shown = "0" if shown == "-0" else shown
+    return shown.replace("-", "−")
+
+
+def span(low: object, high: object, digits: int = 0) -> str:
+    """Two bounds as one text: a single number where they print alike."""
+    first, last = number(low, digits), number(high, digits)
+    return first if first == last else f"{first}–{last}"
+
+
+def plural(count: int, one: str, many: str = "") -> str:
+    """A count with its noun."""
+    return f"{count:,} {one if count == 1 else many or one + 's'}"

@@ -1,0 +1,212 @@
+"""The workbook: the same tables to sort, filter, answer and pass back."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from reports import ReportInput
+from reports.record import policy_digest
+from reports.sheets import Book, Sheet
+from reports.summary import RANK_RULE, Summary, summarise, titles
+from reports.text import inert
+from reports.wording import CAUTION, FAMILY_TITLES, heading, missing_in_words
+from schemas.columns import PROVENANCE, columns_of
+from schemas.exports import ANSWERS, EXPORT_TABLES
+from schemas.results import (
+    RESULT_TABLES,
+    URGENCIES,
+    Exceptions,
+    OrderForecast,
+    Regimens,
+    Supply,
+    Unchecked,
+)
+
+ANSWER_COLUMNS: dict[str, tuple[str, ...] | str] = {
+    "answer": tuple(ANSWERS),
+    "until": "date",
+    "by": "",
+    "note": "",
+}
+
+
+def write(report: ReportInput, path: Path) -> None:
+    """Write the workbook."""
+    summary = summarise(report)
+    book = Book(path, "Audit of enteral feeding orders and supplies", report.period.as_of)
+    _summary(book, report, summary)
+    for sheet in _sheets(report, summary):
+        book.add_table(sheet)
+    book.close()
+
+
+def _sheets(report: ReportInput, summary: Summary) -> list[Sheet]:
+    result, exports = report.result, report.exports
+    return [
+        _sheet("Work list", _work_list(summary), empty_note="No patient has an exception."),
+        _sheet(
+            "Exceptions",
+            _exceptions(report, summary),
+            answers=ANSWER_COLUMNS,
+            empty_note="No exceptions.",
+        ),
+        _sheet("Regimens", result.regimens[list(columns_of(Regimens))]),
+        _sheet("Supply", _by_cover(result.supply[list(columns_of(Supply))])),
+        _sheet("Order forecast", result.order_forecast[list(columns_of(OrderForecast))]),
+        _sheet(
+            "Cannot be checked",
+            _unchecked(report),
+            empty_note="Every check could be made wherever it applies.",
+        ),
+        _sheet(
+            "Set aside",
+            exports.set_aside.drop(columns="cells"),
+            empty_note="No row was set aside.",
+        ),
+        _sheet("Parameters", parameters(report.policy)),
+        _sheet("Dictionary", dictionary()),
+    ]
+
+
+def _sheet(name: str, frame: pd.DataFrame, **more: Any) -> Sheet:
+    names = [*frame.columns, *more.get("answers", ())]
+    return Sheet(name, inert(frame), {column: heading(column) for column in names}, **more)
+
+
+def _work_list(summary: Summary) -> pd.DataFrame:
+    columns = [
+        "rank", "patient_id", "patient_name", "site", "clinician", *URGENCIES, "answered",
+        "unchecked", "most_pressing", "title", "evidence", "confirm",
+    ]  # fmt: skip
+    listed = summary.work_list[columns]
+    return listed.rename(columns={"unchecked": "cannot_be_checked", "title": "exception"})
+
+
+def _exceptions(report: ReportInput, summary: Summary) -> pd.DataFrame:
+    """Exceptions with the words a reader needs beside them, in the order of the table."""
+    table = report.result.exceptions[list(columns_of(Exceptions))]
+    people = summary.work_list.set_index("patient_id")[["patient_name", "site", "clinician"]]
+    named = table.join(people, on="patient_id").assign(
+        exception=table["check"].map(titles(report.result))
+    )
+    first = ["urgency", "patient_id", "patient_name", "exception", "evidence", "confirm"]
+    rest = [name for name in named.columns if name not in first]
+    return named[[*first, *rest]]
+
+
+def _by_cover(supply: pd.DataFrame) -> pd.DataFrame:
+    return supply.sort_values(
+        ["cover_days_high", "cover_days_low", "patient_id", "supply_class"], ignore_index=True
+    )
+
+
+def _unchecked(report: ReportInput) -> pd.DataFrame:
+    table = report.result.unchecked[list(columns_of(Unchecked))]
+    words = table["missing"].map(missing_in_words)
+    return table.assign(missing=words, exception=table["check"].map(titles(report.result)))[
+        ["exception", "check", "family", "patient_id", "order_id", "supply_class", "missing",
+         *PROVENANCE]
+    ].rename(columns={"exception": "check_in_words"})  # fmt: skip
+
+
+def parameters(policy: Any) -> pd.DataFrame:
+    """One row per parameter: what it is, its value, unit, default, source and status."""
+    return pd.DataFrame(
+        [
+            {
+                "section": entry.section,
+                "parameter": entry.name,
+                "description": entry.description,
+                "value": entry.value,
+                "unit": entry.unit,
+                "default": entry.default,
+                "changed": "changed" if entry.changed else "",
+                "accepted": entry.accepted,
+                "source": entry.source,
+                "status": entry.status,
+            }
+            for entry in policy.parameters.values()
+        ],
+        dtype=object,
+    )
+
+
+def dictionary() -> pd.DataFrame:
+    """One row per declared column of every table written and read."""
+    made = [(name, "written", model) for name, model in RESULT_TABLES.items()]
+    read = [(name, "read", model) for name, model in EXPORT_TABLES.items()]
+    return pd.DataFrame(
+        [
+            {
+                "table": table,
+                "written_or_read": kind,
+                "column": column.name,
+                "heading": heading(column.name),
+                "unit": "" if column.unit in (None, "1") else column.unit,
+                "kind": column.kind.replace("_", " "),
+                "description": column.description,
+            }
+            for table, kind, model in [*made, *read]
+            for column in columns_of(model).values()
+        ]
+    )
+
+
+def _summary(book: Book, report: ReportInput, summary: Summary) -> None:
+    sheet = book.sheet("Summary")
+    sheet.set_column(0, 0, 44)
+    sheet.set_column(1, 6, 13)
+    rows, people = summary.rows, summary.patients
+    programme = report.run.get("programme")
+    period = f"{report.period.start:%Y-%m-%d} to {report.period.end:%Y-%m-%d}"
+    place = 0
+
+    def line(*values: Any, style: str = "text") -> None:
+        nonlocal place
+        for column, value in enumerate(values):
+            if isinstance(value, str):
+                sheet.write_string(place, column, value, book[style])
+            else:
+                sheet.write_number(place, column, value, book["whole"])
+        place += 1
+
+    line("Audit of enteral feeding orders and supplies", style="title")
+    if programme:
+        line(inert(pd.DataFrame({"programme": [programme]})).iloc[0, 0], style="lead")
+    line(f"{period}; ages and cover as of {report.period.as_of:%Y-%m-%d}")
+    line(summary.verdict, style="lead")
+    line(CAUTION)
+    place += 1
+    line("Patients", "", style="section")
+    line("Audited", people.audited)
+    line("To review urgently", people.urgent)
+    line("To review soon", people.soon)
+    line("Notes only", people.note)
+    line("No exception open", people.clear)
+    line("of them not wholly checked", people.clear_unchecked)
+    place += 1
+    line("Rows of the inputs", "", style="section")
+    line("Read", rows.read)
+    line("Used", rows.used)
+    line("Set aside", rows.set_aside)
+    line("Not data (banners, totals, blank rows)", rows.not_data)
+    line("Read = used + set aside + not data", "yes" if rows.closes else "NO: please report this")
+    line("Cells that could not be read", summary.cells_unread)
+    place += 1
+    line("Open exceptions", *URGENCIES, "all", "answered", "cannot be checked", style="section")
+    for row in summary.by_family.to_dict("records"):
+        counts = [int(row[name]) for name in (*URGENCIES, "open", "answered", "unchecked")]
+        line(FAMILY_TITLES[str(row["family"])], *counts)
+    totals = summary.by_family[[*URGENCIES, "open", "answered", "unchecked"]].sum()
+    line("All families", *(int(total) for total in totals))
+    place += 1
+    line("Order of the work list", style="section")
+    line(RANK_RULE)
+    place += 1
+    line("Run", "", style="section")
+    for name, version in (report.run.get("versions") or {}).items():
+        line(f"Version of {name}", str(version))
+    line("SHA-256 of the policy", policy_digest(report.policy))
