@@ -15,7 +15,7 @@ from pathlib import Path
 from programme.cast import KEY_COLUMNS, Programme, baseline, more_pumps, vary_clean
 from programme.exports import write_exports
 from programme.faults_orders import plant_order_faults
-from programme.faults_supply import harmless, plant_supply_faults, second_sources
+from programme.faults_supply import answers, harmless, plant_supply_faults, second_sources
 from programme.proof import prove_supply
 
 SEED = 20261031
@@ -38,6 +38,7 @@ def invent() -> Programme:
     second_sources(patient for patient in programme.patients if patient.keep_clean)
     plant_supply_faults(programme)
     harmless(programme)
+    answers(programme)
     prove_supply(programme)
     return programme
 

@@ -23,6 +23,7 @@ class Programme:
         self.key: list[dict[str, str]] = []
         self.loose_deliveries: list[dict[str, Any]] = []
         self.recalls: list[dict[str, Any]] = []
+        self.responses: list[dict[str, Any]] = []
         self.unusable: dict[str, list[dict[str, Any]]] = {}
 
     @property

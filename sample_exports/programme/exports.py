@@ -83,7 +83,11 @@ TEXT_TABLES = {
     "stock_counts": ("patient_id", "counted_on", "item_code", "units"),
     "absences": ("patient_id", "from_date", "to_date", "reason"),
     "recalls": ("item_code", "lot", "notice"),
-}
+    "responses": (
+        "check", "patient_id", "order_id", "supply_class", "answered_on", "answer", "until", "by",
+        "note",
+    ),
+}  # fmt: skip
 
 
 def order_text(part: Row) -> str:
@@ -117,6 +121,7 @@ def write_exports(programme: Programme, folder: Path) -> None:
         "stock_counts": [row for patient in patients for row in patient.counts],
         "absences": [row for patient in patients for row in patient.absences],
         "recalls": programme.recalls,
+        "responses": programme.responses,
     }
     for table, columns in TEXT_TABLES.items():
         usable = rows[table] + programme.unusable.get(table, [])

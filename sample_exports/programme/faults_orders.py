@@ -422,7 +422,7 @@ def flush_wording(programme: Programme) -> None:
         programme.expect(
             "stated_flush_total_differs", patient, f"states {stated} mL of flushes", order=True
         )
-    for every in (12, 14, 16):
+    for every in (14, 16, 18):
         patient = make.child(
             "cyclic", "F-CHD10", years=5.4, weight=18.5, height=112, flush_every_h=every
         )
@@ -547,7 +547,7 @@ def implausible_records(programme: Programme) -> None:
             patient.weights[-1],
         ]
         programme.expect("weight_implausible", patient, f"{kg} kg")
-    for centimetres in (66, 68, 236):
+    for centimetres in (64, 66, 68):
         patient = programme.pick(
             "height", where=lambda p: one_order(p) and "goal" not in p.touched, stages=GROWN
         )

@@ -429,6 +429,25 @@ def harmless(programme: Programme) -> None:
         programme.loose_deliveries.append(dict(patient.deliveries[-1]))
 
 
+def answers(programme: Programme) -> None:
+    """What clinicians answered to findings of the month before."""
+    for check, answer, until, note in (
+        ("order_not_renewed", "under_review", None, "renewal visit is booked"),
+        ("energy_above_need", "accepted", date(2026, 12, 31), "weight gain is intended"),
+        ("battery_shorter_than_outing", "accepted", date(2027, 1, 31), "second pump at school"),
+        ("much_more_than_needed", "corrected", None, "next delivery was held back"),
+    ):
+        row = next(row for row in programme.key if row["check"] == check)
+        subject = {name: row[name] for name in ("check", "patient_id", "order_id", "supply_class")}
+        programme.responses.append(
+            subject
+            | {
+                "answered_on": date(2026, 10, 6), "answer": answer, "until": until,
+                "by": "R. Tamsin Oyelade", "note": note,
+            }
+        )  # fmt: skip
+
+
 def second_sources(clean: Iterable[Patient]) -> None:
     """Some deliveries partly of a declared equivalent, or of another pack size."""
     twins = {"F-STD10": "F-EQV10", "F-ENR15": "F-ENR15-EQ"}

@@ -22,6 +22,7 @@ EXPORTS = (
     "stock_counts.csv",
     "absences.csv",
     "recalls.csv",
+    "responses.csv",
 )
 
 
