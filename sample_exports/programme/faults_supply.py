@@ -66,7 +66,8 @@ def _with_lines(
             return False
         if unit == "case":
             return bool(lines[0]["unit"] == "case")
-        return unit != "single" or lines[0]["unit"] != "case"
+        large = (ITEMS[lines[0]["item_code"]].get("units_per_case") or 1) >= 12
+        return unit != "single" or (large and lines[0]["unit"] != "case")
 
     patient = programme.pick(f"supply:{kind}", where=fits, at_most=5, **wanted)
     name = class_of(patient, kind)

@@ -238,6 +238,8 @@ class Makers:
         patient.weights = self._weights(patient, common)
         days = [day for day in range(26) if (date(2026, 8, 3) + timedelta(days=day)).weekday() < 5]
         patient.first_delivery = date(2026, 8, 3) + timedelta(days=self.random.choice(days))
+        if common["start_date"] > date(2026, 8, 1):
+            patient.first_delivery = common["start_date"] - timedelta(days=1)
         self.patients.append(patient)
         return patient
 
