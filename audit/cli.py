@@ -145,6 +145,23 @@ def explain(
     print_check(known, _policy(policy))
 
 
+@app.command()
+def starter(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to write them into.")],
+) -> None:
+    """Write blank workbooks to fill in, with drop-downs and notes."""
+    from reports.starter import write_starter
+
+    try:
+        written = write_starter(folder)
+    except FileExistsError as error:
+        _stop(MISUSED, str(error))
+    except OSError as error:
+        _stop(MISUSED, f"{folder}: cannot be written: {error.strerror}")
+    for path in written:
+        typer.echo(f"Wrote {path}")
+
+
 def _audit(
     inputs: list[Path],
     period: Period,

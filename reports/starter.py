@@ -302,15 +302,19 @@ def _write_workbook(path: Path, title: str, tables: Sequence[str]) -> None:
 def _add_formats(book: Book) -> None:
     base = {"font_name": "Calibri", "font_size": 10, "valign": "top"}
     column = {**base, "valign": "vcenter", "bg_color": "#F3F5F6", "bottom": 1}
-    book.add_format("column", column)
     # The mark is part of the format, not of the cell: the name stays as declared.
     essential = {"bold": True, "bg_color": "#DDEBEA", "bottom": 2, "num_format": '@" *"'}
-    book.add_format("essential_column", {**column, **essential})
+    # Over numbers, a name keeps clear of the filter's button as the numbers do.
+    right = {"align": "right", "indent": 2}
+    for name, style in (("column", column), ("essential_column", {**column, **essential})):
+        book.add_format(name, style)
+        book.add_format(f"{name}_right", {**style, **right})
     for kind in ("identifier", "code"):
         book.add_format(kind, {**base, "num_format": "@"})
     book.add_format("free_text", {**base, "num_format": "@", "text_wrap": True})
-    book.add_format("quantity", base)
-    book.add_format("whole_quantity", {**base, "num_format": "0"})
+    amount = {**base, "align": "right", "indent": 2}
+    book.add_format("quantity", amount)
+    book.add_format("whole_quantity", {**amount, "num_format": "0"})
     book.add_format("clock_time", {**base, "num_format": "hh:mm", "align": "left"})
     book.add_format("strong", {**base, "bold": True})
     ruled = {**base, "align": "left", "text_wrap": True, "bottom": 4, "bottom_color": "#9AA5AC"}
@@ -355,9 +359,9 @@ def _add_guide(book: Book, title: str, tables: Sequence[str]) -> None:
 
 def _height(texts: Sequence[tuple[str, int]]) -> float:
     """Height of a row, in points, that shows each of its texts in a column of its width."""
-    # A width counts digits of a larger size: letters of this size are narrower by a tenth.
+    # A width counts digits of a larger size; about a fifth more letters of this size fit in.
     wrapped = (
-        sum(max(1, len(textwrap.wrap(line, int(width * 1.1)))) for line in text.splitlines())
+        sum(max(1, len(textwrap.wrap(line, int(width * 1.2)))) for line in text.splitlines())
         for text, width in texts
     )
     return 13 * max([1, *wrapped]) + 2
@@ -421,7 +425,8 @@ def _add_table(book: Book, table: str) -> None:
     for place, (column, width) in enumerate(zip(columns, widths, strict=True)):
         sheet.set_column(place, place, width, book[_STYLES[column.kind]])
         style = "essential_column" if column.essential else "column"
-        sheet.write_string(0, place, column.name, book[style])
+        side = "_right" if column.kind in ("number", "whole_number") else ""
+        sheet.write_string(0, place, column.name, book[style + side])
         _add_note(sheet, place, column)
         _add_validation(sheet, place, column)
     frozen = _identifying(columns)
@@ -453,7 +458,7 @@ def _add_note(sheet: Worksheet, place: int, column: Column) -> None:
     lines = sum(1 + len(line) // 44 for line in note.splitlines())
     sheet.write_comment(
         0, place, note,
-        {"author": "", "width": 270, "height": 14 * lines + 14, "font_size": 9,
+        {"author": "", "width": 270, "height": 15 * lines + 12, "font_size": 9,
          "color": "#FFFFFF"},
     )  # fmt: skip
 
@@ -547,7 +552,7 @@ def _add_dictionary(book: Book, tables: Sequence[str]) -> None:
         "Unit of value": 12,
         "Accepted values": 34,
         "Other headers read": 36,
-        **{f"Example {number}": 18 for number in range(1, examples + 1)},
+        **{f"Example {number}": 21 for number in range(1, examples + 1)},
     }
     sheet = book.sheet(DICTIONARY)
     sheet.set_footer("&L&8&A&R&8Page &P of &N")
@@ -562,7 +567,7 @@ def _add_dictionary(book: Book, tables: Sequence[str]) -> None:
         texts = [*(text for text, _ in cells), *map(_shown, values)]
         sheet.set_row(row, _height(list(zip(texts, widths, strict=False))))
         for place, (text, style) in enumerate(cells):
-            sheet.write_string(row, place, text, book[style])
+            sheet.write(row, place, text or None, book[style])
         for place in range(len(cells), len(widths)):
             number = place - len(cells)
             _write_example(book, sheet, row, place, values[number : number + 1])
