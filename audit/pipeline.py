@@ -68,10 +68,10 @@ def audit(
     on_step("Checking")
     patients = workings.patients(spans, parts, lines, absences, period)
     subjects = {
-        "parts": parts.loc[parts["in_period"]],
-        "order_spans": spans,
-        "regimens": regimens,
-        "weight_trends": trends,
+        "parts": workings.order_parts(parts, catalogue, period),
+        "order_spans": workings.order_spans(spans, parts, period),
+        "regimens": workings.orders_in_force(regimens, trends, period, policy),
+        "weight_trends": workings.weight_trends(trends),
         "patients": patients,
         "pump_totals": workings.pump_totals(tables["pump_history"], parts, absences, period),
         "pump_history": tables["pump_history"],

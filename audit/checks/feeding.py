@@ -425,8 +425,8 @@ def weight_falling(trends: pd.DataFrame, policy: Policy) -> Flags:
         pd.Series(np.array(limits)[worst], index=trends.index),
         values={
             "span_days": pd.Series(np.array(spans)[worst], index=trends.index),
-            "earlier_weight_kg": _by_span(trends, pick, "weight_{}_days_kg"),
-            "earlier_date": _by_span(trends, pick, "weight_{}_days_date"),
+            "earlier_weight_kg": _by_span(trends, pick, "weight_{}_days_ago_kg"),
+            "earlier_date": _by_span(trends, pick, "weight_{}_days_ago_date"),
         },
     )
 
@@ -445,22 +445,21 @@ def _by_span(trends: pd.DataFrame, pick: dict[int, np.ndarray], name: str) -> pd
     urgency="soon",
     rows="weight_trends",
     applies=lambda trends: trends["life_stage"].isin(["infant", "child"]),
-    needs=("no_gain_days",),
+    needs=("gain_kg",),
     parameters=("growth_days_min_infant", "growth_days_min_child"),
-    evidence="{weight_kg:g} kg on {weight_date}; no gain over {observed:,.0f} days "
-    "({no_gain_weight_kg:g} kg on {no_gain_date}); {expected:g} days are marked.",
+    evidence="{gain_from_weight_kg:g} kg on {gain_from_date} and {weight_kg:g} kg on "
+    "{weight_date}: no gain in {gain_span_days:.0f} days; {marked:g} days are marked.",
     confirm=f"{DIETITIAN} growth, the order and what is fed.",
     source=COMMON_PRACTICE,
-    unit="d",
+    unit="kg",
 )
 def growth_faltering(trends: pd.DataFrame, policy: Policy) -> Flags:
-    """Has a growing person gone without gain for longer than the policy's span?"""
-    stage = trends["life_stage"]
-    limit = pd.Series(float(policy["growth_days_min_child"]), index=trends.index).mask(
-        stage.eq("infant"), float(policy["growth_days_min_infant"])
+    """Has a growing person gained since the measurement at least the policy's span before?"""
+    marked = pd.Series(float(policy["growth_days_min_child"]), index=trends.index).mask(
+        trends["life_stage"].eq("infant"), float(policy["growth_days_min_infant"])
     )
-    days = trends["no_gain_days"]
-    return Flags(days >= limit, days, limit)
+    gain = trends["gain_kg"]
+    return Flags(gain <= 0, gain, 0.0, values={"marked": marked})
 
 
 @check(

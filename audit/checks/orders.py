@@ -60,8 +60,8 @@ def essential_element_missing(parts: pd.DataFrame, policy: Policy) -> Flags:
     title="The stated daily volume differs from the computed one",
     urgency="soon",
     rows="parts",
-    applies=counted,
-    needs=("computed_feed_ml_per_day", "stated_feed_ml_per_day"),
+    applies=lambda parts: counted(parts) & parts["compared_stated_feed_ml_per_day"].notna(),
+    needs=("compared_computed_feed_ml_per_day",),
     parameters=("stated_volume_tolerance_percent", "pump_rate_step_ml_per_h"),
     evidence="{arithmetic} = {observed:,.0f} mL; the order states {expected:,.0f} mL. "
     "The computed volume is used.",
@@ -74,14 +74,19 @@ def stated_volume_differs(parts: pd.DataFrame, policy: Policy) -> Flags:
 
     The difference may reach the larger of a percentage and half a rate step x hours.
     """
-    computed, stated = parts["computed_feed_ml_per_day"], parts["stated_feed_ml_per_day"]
+    computed = parts["compared_computed_feed_ml_per_day"]
+    stated = parts["compared_stated_feed_ml_per_day"]
     rounding = policy["pump_rate_step_ml_per_h"] / 2 * parts["session_h"].fillna(0)
     allowed = np.maximum(policy["stated_volume_tolerance_percent"] / 100 * computed, rounding)
     return Flags(
         where=(computed - stated).abs() > allowed + 1e-9,
         observed=computed,
         expected=stated,
-        values={"arithmetic": feed_arithmetic(parts)},
+        values={
+            "arithmetic": feed_arithmetic(parts).mask(
+                parts["is_order_total"], "The sum of the order's parts"
+            )
+        },
     )
 
 
@@ -337,8 +342,8 @@ def powder_for_young_infant(parts: pd.DataFrame, policy: Policy) -> Flags:
     urgency="soon",
     rows="regimens",
     applies=lambda regimens: regimens["compared_weight_kg"].notna(),
-    needs=("ordered_weight_kg",),
-    parameters=("unit_slip_tolerance_percent",),
+    needs=("order_weight_kg",),
+    parameters=("unit_slip_tolerance_percent", "unit_slip_days_max"),
     evidence="The order's weight is {observed:g} and the measured one {expected:g} kg: "
     "a ratio of {ratio:.2f}, and 1 kg is 2.20 lb.",
     confirm="Confirm the weight and its unit with the clinic.",
@@ -347,14 +352,14 @@ def powder_for_young_infant(parts: pd.DataFrame, policy: Policy) -> Flags:
 )
 def unit_slip_suspected(regimens: pd.DataFrame, policy: Policy) -> Flags:
     """Is the order's weight apart from the measured one by the factor of kilograms to pounds?"""
-    ratio = regimens["ordered_weight_kg"] / regimens["compared_weight_kg"]
+    ratio = regimens["order_weight_kg"] / regimens["compared_weight_kg"]
     tolerance = policy["unit_slip_tolerance_percent"] / 100
     slip = ((ratio / POUNDS_PER_KG - 1).abs() <= tolerance) | (
         (ratio * POUNDS_PER_KG - 1).abs() <= tolerance
     )
     return Flags(
         slip,
-        regimens["ordered_weight_kg"],
+        regimens["order_weight_kg"],
         regimens["compared_weight_kg"],
         values={"ratio": ratio},
     )

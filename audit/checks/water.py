@@ -58,10 +58,10 @@ def flush_written_as_rate(parts: pd.DataFrame, policy: Policy) -> Flags:
     rows="parts",
     applies=lambda parts: (
         counted(parts)
-        & parts["stated_flush_ml_per_day"].notna()
+        & parts["compared_stated_flush_ml_per_day"].notna()
         & parts["flush_rate_ml_per_h"].isna()
     ),
-    needs=("computed_flush_ml_per_day_low", "computed_flush_ml_per_day_high"),
+    needs=("compared_computed_flush_ml_per_day_low", "compared_computed_flush_ml_per_day_high"),
     parameters=("stated_flush_tolerance_percent",),
     evidence="{flush_reading} Computed {readings} mL/d; the order states {expected:,.0f} mL/d.",
     confirm=f"{PRESCRIBER} which flush water is meant.",
@@ -70,8 +70,11 @@ def flush_written_as_rate(parts: pd.DataFrame, policy: Policy) -> Flags:
 )
 def stated_flush_total_differs(parts: pd.DataFrame, policy: Policy) -> Flags:
     """Does count x volume agree, in any reading, with the flush total the order states?"""
-    low, high = parts["computed_flush_ml_per_day_low"], parts["computed_flush_ml_per_day_high"]
-    stated = parts["stated_flush_ml_per_day"]
+    low, high = (
+        parts["compared_computed_flush_ml_per_day_low"],
+        parts["compared_computed_flush_ml_per_day_high"],
+    )
+    stated = parts["compared_stated_flush_ml_per_day"]
     share = policy["stated_flush_tolerance_percent"] / 100
     off_low = (low - stated).abs() > share * low + 1e-9
     off_high = (high - stated).abs() > share * high + 1e-9

@@ -16,6 +16,102 @@ SOURCE = list(PROVENANCE)
 DAY = pd.Timedelta(days=1)
 
 
+def order_parts(parts: pd.DataFrame, catalogue: pd.DataFrame, period: Period) -> pd.DataFrame:
+    """Parts of the orders in force in the period, with what the checks compare.
+
+    Added columns: age_days and stated_age_years (also where the birth date is implausible),
+    is_only_part, water_bag_ml (largest in the catalogue), and for feed and flush the amounts to
+    hold against each other: `compared_...` is the part's, or the order's sum where every part
+    repeats the order's total.
+    """
+    own = parts.loc[parts["in_period"]]
+    age_days = (period.as_of - own["birth_date"]).dt.days.astype("float64")
+    is_counted = ~own["is_exact_duplicate"]
+    order = [own["patient_id"], own["order_id"]]
+    computed_flush = own["flush_basis"].eq("computed")
+    bags = catalogue.loc[catalogue["kind"].eq("water_bag"), "capacity_ml"]
+    amounts = {
+        "computed_feed_ml_per_day": own["computed_feed_ml_per_day"],
+        "computed_flush_ml_per_day_low": own["flush_ml_per_day_low"].where(computed_flush),
+        "computed_flush_ml_per_day_high": own["flush_ml_per_day_high"].where(computed_flush),
+    }
+    compared = {}
+    for name, amount in amounts.items():
+        total = amount.where(is_counted, 0.0).groupby(order).transform("sum", skipna=False)
+        of_the_order = own[_order_total(name)].notna()
+        compared[f"compared_{name}"] = amount.where(~of_the_order, total)
+    for name in ("feed_ml_per_day", "flush_ml_per_day"):
+        stated = own[f"stated_{name}"]
+        compared[f"compared_stated_{name}"] = stated.fillna(own[f"order_stated_{name}"])
+    return own.assign(
+        age_days=age_days.where(age_days >= 0),
+        stated_age_years=age_days / 365.25,
+        is_only_part=is_counted.groupby(order).transform("sum").eq(1),
+        is_order_total=own["order_stated_feed_ml_per_day"].notna(),
+        water_bag_ml=bags.max() if bags.notna().any() else np.nan,
+        **compared,
+    )
+
+
+def _order_total(computed: str) -> str:
+    quantity = "feed" if "feed" in computed else "flush"
+    return f"order_stated_{quantity}_ml_per_day"
+
+
+def orders_in_force(
+    regimens: pd.DataFrame, trends: pd.DataFrame, period: Period, policy: Policy
+) -> pd.DataFrame:
+    """Regimens of the period, with what the checks compare.
+
+    Added columns: written_on, order_age_days, in_force_at_audit, starts_in_period,
+    compared_weight_kg (a measured weight near the order's own), loss_180_days_percent, and
+    fluid_low/high_ml_per_day: volume where the goal counts volume or the estimate is one of
+    volume (fluid_counts_volume), else free water.
+    """
+    written = regimens["prescribed_on"].fillna(regimens["start_date"])
+    dated = regimens["order_weight_date"].fillna(written)
+    apart = (regimens["measured_weight_date"] - dated).abs().dt.days
+    near = apart <= policy["unit_slip_days_max"]
+    loss = trends.set_index("patient_id")["loss_180_days_percent"]
+    goal = regimens["fluid_need_basis"].eq("order goal")
+    infant = regimens["life_stage"].eq("infant")
+    by_volume = (goal & regimens["fluid_basis"].eq("volume")) | (~goal & infant)
+    fluid = {
+        f"fluid_{end}_ml_per_day": regimens[f"total_volume_ml_per_day_{end}"].where(
+            by_volume, regimens[f"total_water_ml_per_day_{end}"]
+        )
+        for end in ("low", "high")
+    }
+    return regimens.assign(
+        written_on=written,
+        order_age_days=(period.as_of - written).dt.days.astype("float64"),
+        in_force_at_audit=(regimens["in_force_from"] <= period.as_of)
+        & ~(regimens["in_force_to"] < period.as_of),
+        starts_in_period=regimens["start_date"].between(period.start, period.end),
+        compared_weight_kg=regimens["measured_weight_kg"].where(near),
+        loss_180_days_percent=regimens["patient_id"].map(loss),
+        fluid_counts_volume=by_volume,
+        **fluid,
+    )
+
+
+def order_spans(spans: pd.DataFrame, parts: pd.DataFrame, period: Period) -> pd.DataFrame:
+    """Order spans with the volume of the order and of it together with the one it overlaps."""
+    own = parts.loc[~parts["is_exact_duplicate"]]
+    feed = own.groupby(["patient_id", "order_id"])["feed_ml_per_day"].sum(skipna=False)
+    this = pd.MultiIndex.from_frame(spans[["patient_id", "order_id"]])
+    other = pd.MultiIndex.from_frame(spans[["patient_id", "overlapped_order_id"]])
+    volume = pd.Series(feed.reindex(this).to_numpy(), index=spans.index)
+    both = volume + feed.reindex(other).to_numpy()
+    return spans.assign(feed_ml_per_day=volume, feed_if_both_ml_per_day=both, as_of=period.as_of)
+
+
+def weight_trends(trends: pd.DataFrame) -> pd.DataFrame:
+    """Weight trends with any_loss_percent: the loss over the shortest span that is known."""
+    spans = ["loss_30_days_percent", "loss_90_days_percent", "loss_180_days_percent"]
+    return trends.assign(any_loss_percent=trends[spans].bfill(axis="columns").iloc[:, 0])
+
+
 def patients(
     spans: pd.DataFrame,
     parts: pd.DataFrame,
@@ -92,7 +188,7 @@ def _gaps(spans: pd.DataFrame, absences: pd.DataFrame, period: Period) -> pd.Dat
     known = spans.loc[spans["in_force_from"].notna()].sort_values(
         ["patient_id", "in_force_from"], kind="stable"
     )
-    far = pd.Timestamp.max.normalize()
+    far = period.end + DAY
     ends = known["in_force_to"].fillna(far)
     reached = ends.groupby(known["patient_id"]).cummax()
     before = reached.groupby(known["patient_id"]).shift()
