@@ -22,12 +22,13 @@ DAYS_PER_YEAR = 365.25
 
 @dataclass(frozen=True)
 class Method:
-    """One way to estimate a need: for whom, what range, in what words."""
+    """One way to estimate a need: for whom, what range, in what words, from which inputs."""
 
     where: pd.Series
     low: pd.Series
     high: pd.Series
     words: str
+    inputs: tuple[str, ...] = ("weight_kg",)
 
 
 def needs(people: pd.DataFrame, policy: Policy) -> pd.DataFrame:
@@ -76,8 +77,7 @@ def _need(
     words = text_by_rule(
         [(has_goal, "the order's own goal")]
         + [(mask, f"{NONE}: {reason}") for mask, reason in outside]
-        + [(where & estimated, method.words) for where, method in zip(wheres, methods, strict=True)]
-        + _lacking(people, what),
+        + _said(people, methods, estimated),
         people.index,
     )
     return pd.DataFrame(
@@ -90,16 +90,17 @@ def _need(
     )
 
 
-def _lacking(people: pd.DataFrame, what: str) -> list[tuple[pd.Series, str]]:
-    """Why no method gave a range: the first input it lacks."""
-    by_height = what == "energy"
-    lacks = [
-        (people["weight_kg"].isna(), "weight missing"),
-        (people["height_cm"].isna() & by_height, "height missing"),
-        (people["sex"].isna() & by_height, "sex missing"),
-    ]
-    rest = (people["life_stage"].notna(), "outside the method's ages")
-    return [(mask, f"{NONE}: {reason}") for mask, reason in [*lacks, rest]]
+def _said(
+    people: pd.DataFrame, methods: list[Method], estimated: np.ndarray
+) -> list[tuple[pd.Series, str]]:
+    """Each method in words where it gave a range; where it did not, the first input it lacks."""
+    said = []
+    for method in methods:
+        said.append((method.where & estimated, method.words))
+        for name in method.inputs:
+            lacks = method.where & people[name].isna()
+            said.append((lacks, f"{NONE}: {name.split('_')[0]} missing"))
+    return [*said, (people["life_stage"].notna(), f"{NONE}: outside the method's ages")]
 
 
 def _outside(people: pd.DataFrame, policy: Policy) -> list[tuple[pd.Series, str]]:
@@ -143,7 +144,8 @@ def _adult_energy(people: pd.DataFrame, adult: pd.Series, policy: Policy) -> lis
         resting = equations.mifflin_st_jeor(weight, height, people["age_years"], people["sex"])
         low, high, factor = _range(policy, "activity_factor_adult")
         words = f"Mifflin-St Jeor 1990 x {factor}, adults"
-        return [Method(adult, low * resting, high * resting, words)]
+        inputs = ("weight_kg", "height_cm", "sex")
+        return [Method(adult, low * resting, high * resting, words, inputs)]
     limit = policy["underweight_bmi_kg_per_m2"]
     underweight = adult & (people["bmi_kg_per_m2"] < limit)
     stem = "energy_adult_kcal_per_kg"
@@ -169,14 +171,15 @@ def _child_energy(people: pd.DataFrame, child: pd.Series, policy: Policy) -> lis
         per_cm = float(policy[stem])
         need = equations.energy_by_height(height, per_cm)
         where = child & people["mobility"].eq(mobility)
-        methods.append(Method(where, need, need, f"{per_cm:g} kcal per cm of height, {words}"))
+        said = f"{per_cm:g} kcal per cm of height, {words}"
+        methods.append(Method(where, need, need, said, ("height_cm",)))
     basal = pd.Series(
         equations.schofield(people["weight_kg"], people["age_years"], people["sex"]),
         index=people.index,
     )
     low, high, factor = _range(policy, "activity_factor_child")
     words = f"Schofield (FAO/WHO/UNU 2004) x {factor}, children"
-    return [*methods, Method(child, low * basal, high * basal, words)]
+    return [*methods, Method(child, low * basal, high * basal, words, ("weight_kg", "sex"))]
 
 
 def _infant_energy(

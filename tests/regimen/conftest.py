@@ -49,14 +49,11 @@ CATALOGUE: tuple[Row, ...] = (
 def typed(model: type[Table], rows: Sequence[Row]) -> pd.DataFrame:
     """A table of these rows with a model's columns and dtypes."""
     dtypes = empty(model).dtypes
-    given = pd.DataFrame([dict(row) for row in rows], index=range(len(rows)))
-    given = given.reindex(columns=list(dtypes.index))
-    given["source_file"] = given["source_file"].fillna(f"{model.__name__.lower()}.csv")
-    given["source_sheet"] = given["source_sheet"].fillna("")
-    given["source_row"] = given["source_row"].fillna(pd.Series(range(2, len(rows) + 2)))
-    for name in given.columns[given.dtypes == object]:
-        if dtypes[name].kind == "M":
-            given[name] = pd.to_datetime(given[name])
+    origin = {"source_file": f"{model.__name__.lower()}.csv", "source_sheet": ""}
+    whole = [{**origin, "source_row": place, **row} for place, row in enumerate(rows, start=2)]
+    given = pd.DataFrame(whole, index=range(len(rows))).reindex(columns=list(dtypes.index))
+    for name in given.columns[dtypes.map(lambda dtype: dtype.kind == "M")]:
+        given[name] = pd.to_datetime(given[name])
     return given.astype(dtypes.to_dict())
 
 
