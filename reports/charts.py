@@ -11,7 +11,7 @@ import pandas as pd
 from reports.wording import number, span
 
 BULLET_WIDTH, BULLET_HEIGHT = 150.0, 16.0
-CHART_WIDTH, CHART_HEIGHT = 320.0, 92.0
+CHART_WIDTH, CHART_HEIGHT = 480.0, 92.0
 
 
 @dataclass(frozen=True)
@@ -39,10 +39,11 @@ def bullet(
     need_high: float,
     limit: float = math.nan,
 ) -> Bullet | None:
-    """The picture of one amount; none where there is nothing to draw."""
-    ends = [value for value in (low, high, need_low, need_high, limit) if math.isfinite(value)]
-    if not ends or max(ends) <= 0:
+    """The picture of one amount; none where there is nothing to hold it against."""
+    marks = [value for value in (need_low, need_high, limit) if math.isfinite(value)]
+    if not marks or max(marks) <= 0:
         return None
+    ends = [*marks, *(value for value in (low, high) if math.isfinite(value))]
     scale = BULLET_WIDTH / (1.15 * max(ends))
     has_need = math.isfinite(need_low) and math.isfinite(need_high)
     has_amount = math.isfinite(low) and math.isfinite(high)
@@ -94,10 +95,10 @@ class StepChart:
 def step_chart(
     name: str, unit: str, walk: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp
 ) -> StepChart | None:
-    """Stock at the end of each day from `start` to `end`, from the segments of one walk.
+    """Stock of each day from `start` to `end`, before its use, from the segments of one walk.
 
-    `walk`: day, on_hand_low, on_hand_high and need_per_day, a row where a segment begins; until
-    the next row the stock falls by the need of a day and never below zero.
+    `walk`: day, on_hand_low and on_hand_high (before use) and need_per_day, a row where a segment
+    begins; until the next row the stock falls by the need of a day and never below zero.
     """
     days, low, high = _by_day(walk, start, end)
     if not len(days):
@@ -117,8 +118,8 @@ def step_chart(
     return StepChart(
         label=(
             f"{name}, {unit} on hand from {start:%Y-%m-%d} to {end:%Y-%m-%d}: "
-            f"{span(low[0], high[0])} after the first day drawn, "
-            f"{span(low[-1], high[-1])} after the last, at most {number(top)}"
+            f"{span(low[0], high[0])} on the first day drawn, "
+            f"{span(low[-1], high[-1])} on the last, before its use; at most {number(top)}"
         ),
         area=f"M{forward}L{back}Z" if bounded else f"M{forward}V{box.bottom:g}H{across[0]:g}Z",
         line_low=f"M{_steps(across, y_low)}",

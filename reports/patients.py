@@ -44,6 +44,16 @@ class Section:
         """Anchor of the section; it does not name the patient."""
         return f"patient-{self.rank}"
 
+    @property
+    def has_two_readings(self) -> bool:
+        """Whether an amount is drawn with two readings."""
+        return any(row["picture"] and row["picture"].bar_most > 0 for row in self.amounts)
+
+    @property
+    def has_limit(self) -> bool:
+        """Whether a limit is drawn."""
+        return any(row["limit"] for row in self.amounts)
+
 
 def sections(report: ReportInput, summary: Summary) -> list[Section]:
     """Sections of the patients with a finding, the most pressing first."""

@@ -24,7 +24,11 @@ ROWS_MAX = 1_048_576
 TEXT_MAX = 32_767
 FIRST_DAY = pd.Timestamp("1900-03-01")
 
-WIDTH_MIN, WIDTH_MAX, WRAP_FROM = 6, 64, 44
+WIDTH_MIN, WIDTH_MAX, WRAP_FROM = 7, 52, 40
+ANSWER_WIDTHS = {"answer": 15, "until": 12, "by": 16, "note": 34}
+LINE_POINTS, LINES_MAX = 13.5, 12
+# Share of a column's width that wrapped words fill, and the widths that a page takes across.
+FILL, PAGE_WIDTH = 0.95, 250
 URGENCY_STYLES: dict[str, dict[str, Any]] = {
     "urgent": {"bold": True, "font_color": "#9B1C12", "bg_color": "#FBE9E6"},
     "soon": {"bold": True, "font_color": "#7A4A00", "bg_color": "#FBF2DF"},
@@ -64,23 +68,23 @@ class Book:
         self.add_format("text", base)
         self.add_format("wrap", {**base, "text_wrap": True})
         self.add_format("raw", {**base, "quote_prefix": True})
-        self.add_format("number", {**base, "num_format": "#,##0.##########"})
-        self.add_format("whole", {**base, "num_format": "#,##0"})
-        self.add_format("plain", {**base, "num_format": "0"})
-        self.add_format("tenth", {**base, "num_format": "#,##0.0"})
+        self.add_format("number", {**base, "num_format": "#,##0.##########_)"})
+        self.add_format("whole", {**base, "num_format": "#,##0_)"})
+        self.add_format("plain", {**base, "num_format": "0_)"})
+        self.add_format("tenth", {**base, "num_format": "#,##0.0_)"})
         self.add_format("date", {**base, "num_format": "yyyy-mm-dd", "align": "left"})
         heading = {"bold": True, "bottom": 2, "bg_color": "#E9EDEF", "text_wrap": True}
         self.add_format("heading", {**base, **heading})
-        self.add_format("answer_heading", {**base, **heading, "bg_color": "#DDEBEA"})
-        self.add_format("answer", {**base, "text_wrap": True, "bg_color": "#F5FAF9", "border": 4})
-        self.add_format(
-            "answer_date",
-            {**base, "num_format": "yyyy-mm-dd", "align": "left", "bg_color": "#F5FAF9",
-             "border": 4},
-        )  # fmt: skip
+        self.add_format("number_heading", {**base, **heading, "align": "right"})
+        self.add_format("answer_heading", {**base, **heading, "bg_color": "#D5E6E4"})
+        blank = {**base, "bg_color": "#F3F9F8", "border": 1, "border_color": "#C9D6D4"}
+        self.add_format("answer", {**blank, "text_wrap": True})
+        self.add_format("answer_date", {**blank, "num_format": "yyyy-mm-dd", "align": "left"})
         self.add_format("title", {**base, "font_name": "Cambria", "font_size": 16, "bold": True})
         self.add_format("lead", {**base, "font_size": 12, "bold": True})
         self.add_format("section", {**base, "bold": True, "bottom": 1})
+        self.add_format("number_section", {**base, "bold": True, "bottom": 1, "align": "right"})
+        self.add_format("right", {**base, "align": "right"})
         for urgency, style in URGENCY_STYLES.items():
             self.add_format(urgency, style)
 
@@ -100,6 +104,7 @@ class Book:
         sheet = self.workbook.add_worksheet(name)
         sheet.set_landscape()
         sheet.fit_to_pages(1, 0)
+        sheet.hide_gridlines(1)
         sheet.set_margins(left=0.4, right=0.4, top=0.5, bottom=0.6)
         sheet.set_footer("&L&8&A&C&8Confidential: patient data&R&8Page &P of &N")
         return sheet
@@ -115,32 +120,45 @@ class Book:
     def _add_piece(self, name: str, table: Sheet, frame: pd.DataFrame) -> None:
         sheet = self.sheet(name)
         columns = [*frame.columns, *table.answers]
-        for place, column in enumerate(frame.columns):
-            heading = table.headings.get(column, column)
-            width = _width(frame[column], heading)
-            sheet.set_column(place, place, min(width, WIDTH_MAX))
-        for place, column in enumerate(table.answers, start=len(frame.columns)):
-            heading = table.headings.get(column, column)
-            sheet.set_column(place, place, 34 if column == "note" else max(14, len(heading) + 4))
-        for place, column in enumerate(columns):
-            style = "answer_heading" if column in table.answers else "heading"
-            sheet.write_string(0, place, str(table.headings.get(column, column)), self[style])
+        names = [str(table.headings.get(column, column)) for column in columns]
+        widths = [
+            *(
+                _width(frame[column], name)
+                for column, name in zip(frame.columns, names, strict=False)
+            ),
+            *(ANSWER_WIDTHS.get(column, 14) for column in table.answers),
+        ]
+        sheet.set_row(0, LINE_POINTS * 2 + 4)
+        for place, (column, name, width) in enumerate(zip(columns, names, widths, strict=True)):
+            sheet.set_column(place, place, width)
+            sheet.write_string(0, place, name, self[_heading_style(frame, column)])
+        # Text stays large enough to read: a wide table is printed over several pages across.
+        sheet.fit_to_pages(math.ceil(sum(widths) / PAGE_WIDTH), 0)
         if frame.empty:
             sheet.write_string(1, 0, table.empty_note, self["text"])
         else:
-            self._write_rows(sheet, frame, table.answers)
+            self._write_rows(sheet, frame, table.answers, _lines(frame, widths))
             self._finish(sheet, frame, table.answers)
-        sheet.freeze_panes(1, _frozen(frame))
+        frozen = _frozen(frame)
+        sheet.freeze_panes(1, frozen)
         sheet.repeat_rows(0)
+        if frozen:
+            sheet.repeat_columns(0, frozen - 1)
         sheet.autofilter(0, 0, max(1, len(frame)), len(columns) - 1)
 
     def _write_rows(
-        self, sheet: Worksheet, frame: pd.DataFrame, answers: Mapping[str, Sequence[str] | str]
+        self,
+        sheet: Worksheet,
+        frame: pd.DataFrame,
+        answers: Mapping[str, Sequence[str] | str],
+        lines: np.ndarray,
     ) -> None:
         writers = [self._writer(sheet, frame[column]) for column in frame.columns]
         blanks = [self["answer_date" if kind == "date" else "answer"] for kind in answers.values()]
         cells = [_objects(frame[column]) for column in frame.columns]
         for row, values in enumerate(zip(*cells, strict=True), start=1):
+            if lines[row - 1] > 1:
+                sheet.set_row(row, LINE_POINTS * lines[row - 1] + 2)
             for place, (value, (write, style)) in enumerate(zip(values, writers, strict=True)):
                 if value is not None:
                     write(row, place, value, style)
@@ -185,6 +203,24 @@ class Book:
                 )  # fmt: skip
 
 
+def _heading_style(frame: pd.DataFrame, column: str) -> str:
+    if column not in frame.columns:
+        return "answer_heading"
+    numeric = pd.api.types.is_numeric_dtype(frame[column].dtype)
+    return "number_heading" if numeric and frame[column].dtype != bool else "heading"
+
+
+def _lines(frame: pd.DataFrame, widths: Sequence[float]) -> np.ndarray:
+    """Lines of text that each row needs at these widths, so that nothing is cut off."""
+    lines = np.ones(len(frame), dtype=int)
+    for column, width in zip(frame.columns, widths, strict=False):
+        if is_text(frame[column]):
+            lengths = frame[column].astype(object).str.len().fillna(0).to_numpy(float)
+            wrapped = np.ceil(lengths / (width * FILL)).astype(int)
+            lines = np.maximum(lines, np.where(lengths > width * 1.05, wrapped, 1))
+    return np.minimum(lines, LINES_MAX)
+
+
 def _frozen(frame: pd.DataFrame) -> int:
     """Columns kept in view: up to the patient, where that is near the left edge."""
     leading = list(frame.columns[:5])
@@ -207,7 +243,7 @@ def _width(column: pd.Series, heading: str) -> float:
     elif pd.api.types.is_datetime64_any_dtype(column.dtype):
         content = 10.0
     else:
-        content = 9.0
+        content = 7.0
     words = [len(word) for word in str(heading).split()] or [0]
     needed = max(content, max(words) + 3, len(str(heading)) / 2 + 2) + 1.5
     return max(WIDTH_MIN, min(needed, WIDTH_MAX))

@@ -158,7 +158,8 @@ def dictionary() -> pd.DataFrame:
 def _summary(book: Book, report: ReportInput, summary: Summary) -> None:
     sheet = book.sheet("Summary")
     sheet.set_column(0, 0, 44)
-    sheet.set_column(1, 6, 13)
+    sheet.set_column(1, 5, 11)
+    sheet.set_column(6, 6, 19)
     rows, people = summary.rows, summary.patients
     programme = report.run.get("programme")
     period = f"{report.period.start:%Y-%m-%d} to {report.period.end:%Y-%m-%d}"
@@ -168,11 +169,13 @@ def _summary(book: Book, report: ReportInput, summary: Summary) -> None:
         nonlocal place
         for column, value in enumerate(values):
             if isinstance(value, str):
-                sheet.write_string(place, column, value, book[style])
+                named = {"section": "number_section", "text": "right"} if column else {}
+                sheet.write_string(place, column, value, book[named.get(style, style)])
             else:
                 sheet.write_number(place, column, value, book["whole"])
         place += 1
 
+    sheet.set_row(0, 26)
     line("Audit of enteral feeding orders and supplies", style="title")
     if programme:
         line(inert(pd.DataFrame({"programme": [programme]})).iloc[0, 0], style="lead")
@@ -206,7 +209,7 @@ def _summary(book: Book, report: ReportInput, summary: Summary) -> None:
     line("Order of the work list", style="section")
     line(RANK_RULE)
     place += 1
-    line("Run", "", style="section")
+    line("Run", style="section")
     for name, version in (report.run.get("versions") or {}).items():
-        line(f"Version of {name}", str(version))
-    line("SHA-256 of the policy", policy_digest(report.policy))
+        line(f"Version of {name}: {version}")
+    line(f"Policy, SHA-256: {policy_digest(report.policy)}")

@@ -155,6 +155,7 @@ def test_a_bullet_tells_what_is_not_known() -> None:
     assert drawn is not None
     assert drawn.label == "Water: 900–1,200 mL/d, need not known, limit 1,500 mL/d"
     assert drawn.band_from is None
+    assert bullet("Water", "mL/d", 900, 1200, nothing, nothing) is None
     missing = bullet("Energy", "kcal/d", nothing, nothing, 1200, 1500)
     assert missing is not None
     assert missing.bar is None
@@ -172,7 +173,7 @@ def test_a_step_chart_falls_by_the_need_and_not_below_zero() -> None:
     )
     chart = step_chart("formula F-1", "mL", walk, start, start + pd.Timedelta(days=4))
     assert chart is not None
-    # After each day: low 200, 100, 0, 500, 400 and high 300, 200, 100, 600, 500.
+    # Before the use of each day: low 200, 100, 0, 500, 400 and high 300, 200, 100, 600, 500.
     assert chart.label.endswith(
         "200–300 after the first day drawn, 400–500 after the last, at most 600"
     )
