@@ -7,6 +7,7 @@ import pandas as pd
 from audit.checks.common import COMMON_PRACTICE, COMPARISON, SUPPLY_STAFF
 from audit.checks.declare import Flags, check
 from audit.policy import Policy
+from audit.regimen.person import life_stage
 
 CLINIC = "Confirm with the clinic"
 
@@ -84,7 +85,7 @@ def birth_date_implausible(parts: pd.DataFrame, policy: Policy) -> Flags:
 
 
 def _implausible(measurements: pd.DataFrame, policy: Policy, stem: str) -> Flags:
-    stage, value = measurements["life_stage"], measurements[stem]
+    stage, value = life_stage(measurements["age_years"], policy), measurements[stem]
     name, unit = stem.rsplit("_", 1)
     low = policy.by_life_stage(f"{name}_{unit}_min", stage)
     high = policy.by_life_stage(f"{name}_{unit}_max", stage)
@@ -94,7 +95,13 @@ def _implausible(measurements: pd.DataFrame, policy: Policy, stem: str) -> Flags
         (value < low) | (value > high),
         value,
         low.where(value < low, high),
-        values={"low": low_words, "high": high_words},
+        doubtful=stage.isna(),
+        settled_by="a plausible birth date",
+        values={
+            "low": low_words,
+            "high": high_words,
+            "stage": stage.str.replace("_", " "),
+        },
     )
 
 
@@ -109,9 +116,9 @@ def _bounds(stem: str) -> tuple[str, ...]:
     urgency="soon",
     rows="measurements",
     applies=lambda measurements: measurements["weight_kg"].notna(),
-    needs=("life_stage",),
+    needs=("age_years",),
     parameters=_bounds("weight_kg"),
-    evidence="{observed:g} kg{measured_words}; plausible for this life stage ({life_stage}) "
+    evidence="{observed:g} kg{measured_words}; plausible for this life stage ({stage}) "
     "from {low} to {high} kg.",
     confirm=f"{CLINIC} the weight and its unit.",
     source=COMMON_PRACTICE,
@@ -128,9 +135,9 @@ def weight_implausible(measurements: pd.DataFrame, policy: Policy) -> Flags:
     urgency="soon",
     rows="measurements",
     applies=lambda measurements: measurements["height_cm"].notna(),
-    needs=("life_stage",),
+    needs=("age_years",),
     parameters=_bounds("height_cm"),
-    evidence="{observed:g} cm{measured_words}; plausible for this life stage ({life_stage}) "
+    evidence="{observed:g} cm{measured_words}; plausible for this life stage ({stage}) "
     "from {low} to {high} cm.",
     confirm=f"{CLINIC} the height and its unit.",
     source=COMMON_PRACTICE,
@@ -204,7 +211,7 @@ def delivery_dates_implausible(lines: pd.DataFrame, policy: Policy) -> Flags:
     rows="stock_counts",
     applies=lambda counts: counts["log_covers_order"],
     needs=("delivered_pieces",),
-    evidence="Counted {observed:,.0f} of {supply_class} on {counted_on}; "
+    evidence="Counted {observed:,.0f} single units of {item_code} on {counted_on}; "
     "{expected:,.0f} were delivered up to then since the order began.",
     confirm=f"{SUPPLY_STAFF} the count and its unit.",
     source=COMPARISON,
@@ -224,16 +231,31 @@ def stock_count_above_deliveries(counts: pd.DataFrame, policy: Policy) -> Flags:
     title="A pump reading is more than a pump can run",
     urgency="soon",
     rows="pump_history",
-    applies=lambda history: history["fed_ml"].notna(),
-    parameters=("pump_rate_ml_per_h_max",),
-    evidence="{observed:,.0f} mL over {span_h:g} h is more than {rate:g} mL/h x {span_h:g} h = "
-    "{expected:,.0f} mL.",
+    applies=lambda history: history["fed_ml"].notna() | history["flushed_ml"].notna(),
+    parameters=("pump_rate_ml_per_h_max", "pump_flush_ml_max", "pump_flush_interval_h_min"),
+    evidence="{observed:,.0f} mL of {what} over {span_h:g} h, read on {read_on}, is more than "
+    "{rate:g} mL/h x {span_h:g} h = {expected:,.0f} mL.",
     confirm="Confirm the reading with whoever read the pump.",
     source="Generic pump profile: common practice, no source",
     unit="mL",
 )
 def pump_reading_implausible(history: pd.DataFrame, policy: Policy) -> Flags:
-    """Is the volume recorded within what the pump profile can run over the span?"""
-    rate = float(policy["pump_rate_ml_per_h_max"])
-    most = rate * history["span_h"]
-    return Flags(history["fed_ml"] > most + 1e-9, history["fed_ml"], most, values={"rate": rate})
+    """Is the feed, and the flush water, recorded within what the pump profile can run?
+
+    Flush water runs at most at the largest flush in every shortest interval.
+    """
+    feed_rate = float(policy["pump_rate_ml_per_h_max"])
+    water_rate = policy["pump_flush_ml_max"] / policy["pump_flush_interval_h_min"]
+    too_much_feed = history["fed_ml"] > feed_rate * history["span_h"] + 1e-9
+    too_much_water = history["flushed_ml"] > water_rate * history["span_h"] + 1e-9
+    by_water = too_much_water & ~too_much_feed
+    rate = pd.Series(feed_rate, index=history.index).mask(by_water, water_rate)
+    return Flags(
+        too_much_feed | too_much_water,
+        history["fed_ml"].mask(by_water, history["flushed_ml"]),
+        rate * history["span_h"],
+        values={
+            "rate": rate,
+            "what": pd.Series("feed", index=history.index).mask(by_water, "flush water"),
+        },
+    )

@@ -14,6 +14,7 @@ from schemas.columns import PROVENANCE
 
 SOURCE = list(PROVENANCE)
 DAY = pd.Timedelta(days=1)
+DAYS_PER_YEAR = 365.25
 
 
 def order_parts(parts: pd.DataFrame, catalogue: pd.DataFrame, period: Period) -> pd.DataFrame:
@@ -45,7 +46,7 @@ def order_parts(parts: pd.DataFrame, catalogue: pd.DataFrame, period: Period) ->
         compared[f"compared_stated_{name}"] = stated.fillna(own[f"order_stated_{name}"])
     return own.assign(
         age_days=age_days.where(age_days >= 0),
-        stated_age_years=age_days / 365.25,
+        stated_age_years=age_days / DAYS_PER_YEAR,
         is_only_part=is_counted.groupby(order).transform("sum").eq(1),
         is_order_total=own["order_stated_feed_ml_per_day"].notna(),
         water_bag_ml=bags.max() if bags.notna().any() else np.nan,
@@ -121,25 +122,30 @@ def patients(
 ) -> pd.DataFrame:
     """One row per patient named in the orders or the delivery log.
 
-    Columns: has_any_order, ordered_days (in the period), supplied_by_another, delivered_lines
-    (in the period), last_delivered_on, gap_days and gap_from (days between two orders),
-    near_patient_id and has_near_match, and the provenance of the patient's first row.
+    Columns: has_any_order, first_order_from, ordered_days (days of the period with an order in
+    force and the person not away), supplied_by_another (every order of the period),
+    delivered_lines (in the period), last_delivered_on (up to its end), gap_days and gap_from
+    (days between two orders), near_patient_id and has_near_match, and the provenance of the
+    patient's first row.
     """
     rows = pd.concat([spans[["patient_id", *SOURCE]], lines[["patient_id", *SOURCE]]])
     table = rows.drop_duplicates("patient_id").set_index("patient_id")
     table["has_any_order"] = table.index.isin(spans["patient_id"])
-    present = period.days - _absent_days(absences, period)
-    ordered = spans.groupby("patient_id")["period_days"].sum()
-    table["ordered_days"] = _aligned(ordered, table).clip(
-        upper=_aligned(present, table, period.days)
-    )
-    another = parts.loc[parts["in_period"] & parts["supplied_by"].notna(), "patient_id"]
-    table["supplied_by_another"] = table.index.isin(another)
-    arrived = lines.loc[lines["is_delivered"] & ~lines["is_exact_duplicate"]]
+    first_from = spans.groupby("patient_id")["in_force_from"].min()
+    table["first_order_from"] = first_from.reindex(table.index)
+    ordered = _clipped(spans, "in_force_from", "in_force_to", period)
+    away = _clipped(absences, "from_date", "to_date", period)
+    either = pd.concat([ordered, away], ignore_index=True)
+    present = _days_covered(either, period).sub(_days_covered(away, period), fill_value=0)
+    table["ordered_days"] = _aligned(present, table).where(table["has_any_order"], 0)
+    table["supplied_by_another"] = table.index.isin(_supplied_by_another(parts))
+    arrived = lines.loc[
+        lines["is_delivered"] & ~lines["is_exact_duplicate"] & ~(lines["on"] > period.end)
+    ]
     in_period = arrived.loc[arrived["in_period"]]
     table["delivered_lines"] = _aligned(in_period.groupby("patient_id").size(), table)
     table["last_delivered_on"] = arrived.groupby("patient_id")["on"].max().reindex(table.index)
-    table = table.join(_gaps(spans, absences, period))
+    table = table.join(_gaps(ordered, either))
     table["gap_days"] = table["gap_days"].fillna(0)
     near = near_matches(
         pd.Series(table.index[~table["has_any_order"]]),
@@ -148,6 +154,14 @@ def patients(
     table["near_patient_id"] = near.reindex(table.index)
     table["has_near_match"] = table["near_patient_id"].notna() | table.index.isin(near)
     return table.reset_index()
+
+
+def _supplied_by_another(parts: pd.DataFrame) -> pd.Index:
+    """Patients of whom every order in the period names another supplier."""
+    current = parts.loc[parts["in_period"] & ~parts["is_exact_duplicate"]]
+    named = current["supplied_by"].notna().groupby([current["patient_id"], current["order_id"]])
+    every = named.any().groupby(level=0).all()
+    return every.index[every]
 
 
 def near_matches(strays: pd.Series, known: pd.Series) -> pd.Series:
@@ -164,8 +178,9 @@ def near_matches(strays: pd.Series, known: pd.Series) -> pd.Series:
 def _plain(identifiers: pd.Series) -> pd.Index:
     plain = (
         identifiers.astype("str")
+        .str.normalize("NFKC")
         .str.casefold()
-        .str.replace(r"[^0-9a-z]", "", regex=True)
+        .str.replace(r"[\W_]", "", regex=True)
         .str.replace(r"(?<![0-9])0+(?=[0-9])", "", regex=True)
     )
     return pd.Index(plain)
@@ -175,42 +190,60 @@ def _aligned(values: pd.Series, table: pd.DataFrame, otherwise: float = 0) -> pd
     return values.reindex(table.index).fillna(otherwise)
 
 
-def _absent_days(absences: pd.DataFrame, period: Period) -> pd.Series:
-    """Days of the period on which each patient is away."""
-    first = absences["from_date"].clip(lower=period.start)
-    last = absences["to_date"].fillna(period.end).clip(upper=period.end)
-    days = ((last - first).dt.days + 1).clip(lower=0)
-    return days.groupby(absences["patient_id"]).sum()
+def _clipped(table: pd.DataFrame, first: str, last: str, period: Period) -> pd.DataFrame:
+    """Spans of days (patient_id, first, last; a blank last is open), cut to the period.
 
-
-def _gaps(spans: pd.DataFrame, absences: pd.DataFrame, period: Period) -> pd.DataFrame:
-    """Days of the period between two orders of a patient on which none is in force."""
-    known = spans.loc[spans["in_force_from"].notna()].sort_values(
-        ["patient_id", "in_force_from"], kind="stable"
-    )
-    far = period.end + DAY
-    ends = known["in_force_to"].fillna(far)
-    reached = ends.groupby(known["patient_id"]).cummax()
-    before = reached.groupby(known["patient_id"]).shift()
-    gaps = pd.DataFrame(
+    One day beyond either end is kept, so that what lies before or after is still known.
+    """
+    day_before, day_after = period.start - DAY, period.end + DAY
+    begins, ends = table[first], table[last].fillna(day_after)
+    spans = pd.DataFrame(
         {
-            "patient_id": known["patient_id"],
-            "first": (before + DAY).clip(lower=period.start),
-            "last": (known["in_force_from"] - DAY).clip(upper=period.end),
+            "patient_id": table["patient_id"],
+            "first": _between(begins, day_before, day_after),
+            "last": _between(ends, day_before, day_after),
         }
-    ).loc[before.notna() & (before < far)]
-    gaps["days"] = (gaps["last"] - gaps["first"]).dt.days + 1
-    gaps = gaps.loc[gaps["days"] > 0].reset_index(drop=True)
-    away = gaps.reset_index().merge(absences[["patient_id", "from_date", "to_date"]], "inner")
-    first = away["first"].where(away["first"] > away["from_date"], away["from_date"])
-    to_date = away["to_date"].fillna(period.end)
-    last = away["last"].where(away["last"] < to_date, to_date)
-    excused = ((last - first).dt.days + 1).clip(lower=0).groupby(away["index"]).sum()
-    gaps["days"] = (gaps["days"] - excused.reindex(gaps.index).fillna(0)).clip(lower=0)
-    gaps = gaps.loc[gaps["days"] > 0]
-    by_patient = gaps.groupby("patient_id")
+    )
+    return spans.loc[begins.notna() & ~(table[last] < begins)]
+
+
+def _between(days: pd.Series, first: pd.Timestamp, last: pd.Timestamp) -> pd.Series:
+    """Days moved to the nearest one from first to last; blank ones stay blank."""
+    return days.mask(days < first, first).mask(days > last, last)
+
+
+def _united(spans: pd.DataFrame) -> pd.DataFrame:
+    """The same days as spans that neither overlap nor touch, in order of day."""
+    spans = spans.sort_values(["patient_id", "first"], kind="stable")
+    reached = spans.groupby("patient_id")["last"].cummax()
+    before = reached.groupby(spans["patient_id"]).shift()
+    begins = before.isna() | (spans["first"] > before + DAY)
+    run = begins.cumsum()
+    united = spans.groupby(run).agg({"patient_id": "first", "first": "min", "last": "max"})
+    return united.reset_index(drop=True)
+
+
+def _days_covered(spans: pd.DataFrame, period: Period) -> pd.Series:
+    """Days of the period that a patient's spans cover, each day once, by patient."""
+    united = _united(spans)
+    first = united["first"].mask(united["first"] < period.start, period.start)
+    last = united["last"].mask(united["last"] > period.end, period.end)
+    days = ((last - first).dt.days + 1).clip(lower=0)
+    return days.groupby(united["patient_id"]).sum()
+
+
+def _gaps(ordered: pd.DataFrame, ordered_or_away: pd.DataFrame) -> pd.DataFrame:
+    """Days of the period between two orders of a patient, none in force and the person there."""
+    united = _united(ordered_or_away)
+    after = united.groupby("patient_id")["last"].shift()
+    gaps = united.assign(gap_from=after + DAY, days=(united["first"] - after).dt.days - 1)
+    starts = ordered.groupby("patient_id")["first"].agg(["min", "max"])
+    between = gaps["gap_from"].gt(gaps["patient_id"].map(starts["min"])) & gaps["first"].le(
+        gaps["patient_id"].map(starts["max"])
+    )
+    by_patient = gaps.loc[between].groupby("patient_id")
     return pd.DataFrame(
-        {"gap_days": by_patient["days"].sum(), "gap_from": by_patient["first"].min()}
+        {"gap_days": by_patient["days"].sum(), "gap_from": by_patient["gap_from"].min()}
     )
 
 
@@ -222,38 +255,35 @@ def pump_totals(
 ) -> pd.DataFrame:
     """One row per patient with pump feeding in the period: recorded against ordered, by day.
 
-    A reading counts when it lies in the period and touches no absence. The ordered amount is
-    that of the orders in force over the same hours. Recorded columns are missing for people
-    without a reading.
+    A reading counts when it lies in the period, touches no absence and no day with two orders
+    in force; a reading exported twice counts once. The ordered amount is that of the orders in
+    force over the same hours. Recorded columns are missing for people without a reading in the
+    period; `recorded_days` is 0 where there are readings and none counts.
     """
-    fed_by_pump = parts.loc[parts["in_period"] & parts["is_pump"] & ~parts["is_exact_duplicate"]]
+    current = parts.loc[parts["in_period"] & ~parts["is_exact_duplicate"]]
+    fed_by_pump = current.loc[current["is_pump"]]
     by_interval = fed_by_pump["flush_every_h"].notna()
-    ordered = pd.DataFrame(
-        {
-            "patient_id": fed_by_pump["patient_id"],
-            "from": fed_by_pump["in_force_from"],
-            "to": fed_by_pump["in_force_to"].fillna(period.end) + DAY,
-            "feed": fed_by_pump["feed_ml_per_day"] * fed_by_pump["days_per_week"].fillna(7) / 7,
-            "flush": fed_by_pump["flush_ml_per_day_low"].where(by_interval, 0.0)
-            * fed_by_pump["days_per_week"].fillna(7)
-            / 7,
-        }
+    share_of_week = fed_by_pump["days_per_week"].fillna(7) / 7
+    ordered = fed_by_pump[["patient_id"]].assign(
+        begins=fed_by_pump["in_force_from"],
+        ends=fed_by_pump["in_force_to"].fillna(period.end) + DAY,
+        feed=fed_by_pump["feed_ml_per_day"] * share_of_week,
+        flush=fed_by_pump["flush_ml_per_day_low"].where(by_interval, 0.0) * share_of_week,
     )
-    readings = _readings(history, absences, period)
+    readings = _under_one_order(_readings(history, absences, period), current, period)
     pairs = readings.merge(ordered, on="patient_id")
-    overlap = (
-        pairs[["until", "to"]].min(axis="columns") - pairs[["since", "from"]].max(axis="columns")
-    ) / DAY
-    pairs["feed"] *= overlap.clip(lower=0)
-    pairs["flush"] *= overlap.clip(lower=0)
+    pairs["overlap_days"] = _overlap_days(pairs)
+    pairs = pairs.loc[pairs["overlap_days"] > 0]
+    amounts = pairs[["feed", "flush"]].mul(pairs["overlap_days"], axis="index")
+    expected = amounts.groupby(pairs["patient_id"]).sum(skipna=False)
     by_patient = fed_by_pump.groupby("patient_id")
     table = by_patient[SOURCE].first()
     table["has_pump_flush"] = by_interval.groupby(fed_by_pump["patient_id"]).any()
-    expected = pairs.groupby("patient_id")[["feed", "flush"]].sum(skipna=False)
     recorded = readings.groupby("patient_id")[["days", "fed_ml", "flushed_ml"]].sum(skipna=False)
     table = table.join(recorded).join(expected)
     days = table["days"]
-    table["recorded_days"] = days
+    has_reading = history.loc[history["read_on"].between(period.start, period.end), "patient_id"]
+    table["recorded_days"] = days.mask(days.isna() & table.index.isin(has_reading), 0.0)
     table["fed_ml_per_day"] = table["fed_ml"] / days
     table["flushed_ml_per_day"] = table["flushed_ml"] / days
     table["ordered_pump_feed_ml_per_day"] = table["feed"] / days
@@ -269,11 +299,32 @@ def _readings(history: pd.DataFrame, absences: pd.DataFrame, period: Period) -> 
         days=history["span_h"] / 24,
     )
     within = (readings["since"] >= period.start) & (history["read_on"] <= period.end)
-    readings = readings.loc[within].reset_index(drop=True)
+    told = [name for name in history.columns if name not in SOURCE]
+    readings = readings.loc[within].drop_duplicates(told).reset_index(drop=True)
     away = readings.reset_index().merge(absences[["patient_id", "from_date", "to_date"]], "inner")
     to_date = away["to_date"].fillna(period.end)
     touching = (away["since"] < to_date + DAY) & (away["until"] > away["from_date"])
-    return readings.drop(index=away.loc[touching, "index"].unique())
+    return readings.loc[~readings.index.isin(away.loc[touching, "index"])]
+
+
+def _under_one_order(readings: pd.DataFrame, current: pd.DataFrame, period: Period) -> pd.DataFrame:
+    """Readings none of whose hours fall under two orders at once."""
+    by_order = current.assign(
+        begins=current["in_force_from"], ends=current["in_force_to"].fillna(period.end) + DAY
+    ).groupby(["patient_id", "order_id"])
+    spans = by_order.agg(begins=("begins", "min"), ends=("ends", "max")).reset_index()
+    numbered = readings.assign(reading=np.arange(len(readings)))
+    pairs = numbered.merge(spans, on="patient_id")
+    covered = _overlap_days(pairs).clip(lower=0).groupby(pairs["reading"]).sum()
+    twice = covered.reindex(numbered["reading"]).to_numpy() > readings["days"] + 1e-9
+    return readings.loc[~twice]
+
+
+def _overlap_days(pairs: pd.DataFrame) -> pd.Series:
+    """Days that since-until and begins-ends share; negative where they are apart."""
+    ends = pairs["until"].where(pairs["until"] < pairs["ends"], pairs["ends"])
+    begins = pairs["since"].where(pairs["since"] > pairs["begins"], pairs["begins"])
+    return (ends - begins).dt.total_seconds() / DAY.total_seconds()
 
 
 def absences_with_return(
@@ -303,14 +354,22 @@ def absences_with_return(
 
 
 def measurements(parts: pd.DataFrame, weights: pd.DataFrame) -> pd.DataFrame:
-    """Every weight and height in force: the orders' own, and those of the weights table."""
+    """Weights and heights of people with an order: the orders' own and the weights table's.
+
+    `age_years` is the age when measured (on the audit day for what the order does not date), so
+    that an old weight is held against the life stage it was taken in.
+    """
     own = parts.loc[parts["in_period"] & ~parts["is_exact_duplicate"]]
-    columns = ["patient_id", "order_id", "weight_kg", "height_cm", "life_stage", *SOURCE]
-    ordered = own[columns].assign(measured_words=" on the order")
-    stage = parts.drop_duplicates("patient_id").set_index("patient_id")["life_stage"]
-    measured = weights.assign(
-        life_stage=weights["patient_id"].map(stage),
-        measured_words=weights["measured_on"].dt.strftime(" measured on %Y-%m-%d"),
+    columns = ["patient_id", "order_id", "weight_kg", "height_cm", *SOURCE]
+    then = (own["weight_date"] - own["birth_date"]).dt.days / DAYS_PER_YEAR
+    ordered = own[columns].assign(
+        age_years=then.fillna(own["age_years"]), measured_words=" on the order"
+    )
+    known = weights.loc[weights["patient_id"].isin(parts["patient_id"])]
+    born = known["patient_id"].map(parts.groupby("patient_id")["birth_date"].first())
+    measured = known.assign(
+        age_years=(known["measured_on"] - born).dt.days / DAYS_PER_YEAR,
+        measured_words=known["measured_on"].dt.strftime(" measured on %Y-%m-%d"),
     )
     return pd.concat([ordered, measured], ignore_index=True)
 
@@ -318,7 +377,11 @@ def measurements(parts: pd.DataFrame, weights: pd.DataFrame) -> pd.DataFrame:
 def unknown_items(lines: pd.DataFrame, catalogue: pd.DataFrame) -> pd.DataFrame:
     """One row per delivered item of the period that the catalogue does not hold."""
     strange = lines.loc[
-        lines["in_period"] & lines["is_delivered"] & ~lines["item_known"] & bool(len(catalogue))
+        lines["in_period"]
+        & lines["is_delivered"]
+        & ~lines["is_exact_duplicate"]
+        & ~lines["item_known"]
+        & bool(len(catalogue))
     ]
     by_item = strange.groupby("item_code")
     table = by_item[SOURCE].first()
@@ -328,17 +391,39 @@ def unknown_items(lines: pd.DataFrame, catalogue: pd.DataFrame) -> pd.DataFrame:
 
 
 def lines_with_recalls(lines: pd.DataFrame, recalls: pd.DataFrame) -> pd.DataFrame:
-    """Delivery lines with whether their lot is under recall, and whether it all came back."""
-    notices = recalls.drop_duplicates(["item_code", "lot"])[["item_code", "lot", "notice"]]
-    table = lines.merge(notices.assign(recalled=True), how="left", on=["item_code", "lot"])
+    """Delivery lines with whether their lot is under recall, and whether it all came back.
+
+    Lots are compared without case, spaces and punctuation. `lot_unknown` marks lines of an item
+    under recall that name no lot. `lot_returned` is true only where every unit of the lot is
+    known to have come back.
+    """
+    notices = recalls.assign(lot_key=_lot_key(recalls["lot"]))
+    notices = notices.drop_duplicates(["item_code", "lot_key"])[["item_code", "lot_key", "notice"]]
+    table = lines.assign(lot_key=_lot_key(lines["lot"])).merge(
+        notices.assign(recalled=True), how="left", on=["item_code", "lot_key"]
+    )
     table.index = lines.index
-    table["recalled"] = table["recalled"].eq(True) & table["lot"].notna()
+    table["recalled"] = table["recalled"].eq(True) & table["lot_key"].notna()
+    table["lot_unknown"] = table["item_code"].isin(recalls["item_code"]) & table["lot_key"].isna()
     table["recalls_supplied"] = bool(len(recalls))
     table["notice"] = table["notice"].fillna("no text")
-    counted = lines["signed_units"].where(~lines["is_exact_duplicate"], 0)
-    left = counted.groupby([lines["patient_id"], lines["item_code"], lines["lot"]]).transform("sum")
+    # Pieces are known for every item, also for one whose content the catalogue does not hold.
+    moved = _moved_pieces(lines).where(~lines["is_exact_duplicate"], 0.0)
+    lot = [table["patient_id"], table["item_code"], table["lot_key"]]
+    left = moved.groupby(lot).transform("sum", skipna=False)
     table["lot_returned"] = left.le(0)
-    return table
+    return table.drop(columns="lot_key")
+
+
+def _lot_key(lots: pd.Series) -> pd.Series:
+    plain = lots.astype("str").str.casefold().str.replace(r"[\W_]", "", regex=True)
+    return plain.where(plain.ne(""))
+
+
+def _moved_pieces(lines: pd.DataFrame) -> pd.Series:
+    """Single units that came (+) or went back (-); 0 for lines that moved nothing."""
+    sign = lines["outcome"].map({"delivered": 1.0, "returned": -1.0})
+    return (lines["pieces"].abs() * sign).where(sign.notna(), 0.0)
 
 
 def counts_with_deliveries(
@@ -346,21 +431,21 @@ def counts_with_deliveries(
 ) -> pd.DataFrame:
     """Stock counts with the pieces of the item delivered up to the count.
 
-    `log_covers_order` says that the log begins before the patient's first order's set-up, so
-    that everything this programme delivered is in it.
+    `delivered_pieces` is missing where a line's pieces are not known. `log_covers_order` says
+    that the log begins before the patient's first order's set-up, so that everything this
+    programme delivered is in it.
     """
-    arrived = lines.loc[~lines["is_exact_duplicate"] & lines["pieces"].notna()]
-    sign = np.sign(arrived["signed_units"].fillna(0))
-    moves = arrived.assign(moved=arrived["pieces"].abs() * sign)
-    pairs = counts.reset_index().merge(
-        moves[["patient_id", "item_code", "on", "moved"]], on=["patient_id", "item_code"]
-    )
-    before = pairs.loc[pairs["on"] <= pairs["counted_on"]].groupby("index")["moved"].sum()
+    moves = lines.loc[~lines["is_exact_duplicate"], ["patient_id", "item_code", "on"]]
+    moves = moves.assign(moved=_moved_pieces(lines).loc[moves.index])
+    pairs = counts.reset_index().merge(moves, on=["patient_id", "item_code"])
+    before = pairs.loc[pairs["on"] <= pairs["counted_on"]]
+    delivered = before.groupby("index")["moved"].sum(skipna=False)
+    none_yet = ~counts.index.isin(before["index"])
     first_order = spans.groupby("patient_id")["start_date"].min()
     log_from = lines["on"].min() + pd.Timedelta(days=float(policy["setup_delivery_days"]))
     classes = lines.drop_duplicates("item_code").set_index("item_code")["supply_class"]
     return counts.assign(
-        delivered_pieces=before.reindex(counts.index).fillna(0.0),
+        delivered_pieces=delivered.reindex(counts.index).mask(none_yet, 0.0),
         log_covers_order=counts["patient_id"].map(first_order) > log_from,
         supply_class=counts["item_code"].map(classes),
     )
