@@ -15,14 +15,14 @@ class ReportInput:
     """Everything the writers need of one run.
 
     `result`: the audit's tables `exceptions`, `unchecked`, `regimens`, `supply`,
-    `order_forecast`, `weight_trends`, `stock_walk`, `check_counts` and `parts` (models in
-    `schemas.results`), and `checks`, the declarations in reading order.
+    `order_forecast`, `stock_walk`, `check_counts`, `parts` and `patients` (models in
+    `schemas.results` where there is one), and `checks`, the declarations in reading order.
     `exports`: what was read: `set_aside`, `unread_cells`, `reconciliation`, `read_columns`
     and `digests` (SHA-256 by file name).
     `policy`: its `parameters` by name. `period`: its `start`, `end` and `as_of`.
     `run`: facts that the caller knows. All are optional: `programme` (name), `notice` (a line
-    for the head of the page), `versions` and `options` (mappings), `previous` (the earlier run
-    compared with), `started_at` (text) and `duration_s`.
+    for the head of the page), `version` (of this program), `versions` and `options` (mappings),
+    `previous` (the earlier run compared with), `started_at` (text) and `duration_s`.
     """
 
     result: Any

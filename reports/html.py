@@ -22,7 +22,7 @@ from reports.patients import (
     sections,
     unit_words,
 )
-from reports.record import policy_digest
+from reports.record import policy_digest, versions
 from reports.summary import RANK_RULE, Summary, summarise, titles
 from reports.text import clean, cleaned
 from reports.wording import (
@@ -234,7 +234,7 @@ def _appendix(report: ReportInput, summary: Summary) -> dict[str, Any]:
         "parameters": by_section,
         "changed": [entry for entry in parameters.values() if entry.changed],
         "policy_digest": policy_digest(report.policy),
-        "versions": {str(k): clean(v) for k, v in (run.get("versions") or {}).items()},
+        "versions": versions(report),
         "options": {str(k): clean(v) for k, v in (run.get("options") or {}).items()},
         "digests": {clean(name): digest for name, digest in sorted(report.exports.digests.items())},
         "cautions": CAUTIONS,

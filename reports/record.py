@@ -14,6 +14,9 @@ from reports import ReportInput
 from reports.summary import Summary, summarise
 from reports.text import clean
 
+# By this name a folder is known as one that this program wrote.
+PROGRAM = "enteral-order-audit"
+
 
 def write(report: ReportInput, path: Path) -> None:
     """Write the record as JSON."""
@@ -26,8 +29,9 @@ def record(report: ReportInput) -> dict[str, Any]:
     summary = summarise(report)
     run = report.run
     return {
+        "program": PROGRAM,
         "programme": _plain(run.get("programme")),
-        "versions": {name: _plain(value) for name, value in (run.get("versions") or {}).items()},
+        "versions": versions(report),
         "options": {name: _plain(value) for name, value in (run.get("options") or {}).items()},
         "previous": _plain(run.get("previous")),
         "period": {
@@ -61,6 +65,13 @@ def record(report: ReportInput) -> dict[str, Any]:
             "duration_s": _plain(run.get("duration_s")),
         },
     }
+
+
+def versions(report: ReportInput) -> dict[str, str]:
+    """Versions that made the run: this program's first, then those the caller names."""
+    own = {PROGRAM: report.run["version"]} if report.run.get("version") else {}
+    named = {**own, **(report.run.get("versions") or {})}
+    return {clean(name): clean(value) for name, value in named.items()}
 
 
 def policy_digest(policy: Any) -> str:
@@ -105,6 +116,8 @@ def _rows(summary: Summary) -> dict[str, Any]:
 def _patients(summary: Summary) -> dict[str, int]:
     people = summary.patients
     return {
+        "named": people.named,
+        "nothing_in_the_period": people.idle,
         "audited": people.audited,
         "to_review": people.review,
         "to_review_urgently": people.urgent,

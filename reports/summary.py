@@ -36,14 +36,24 @@ class Rows:
 
 @dataclass(frozen=True)
 class Patients:
-    """Every patient audited, once, by the most urgent finding that is still open."""
+    """Every patient audited, once, by the most urgent finding that is still open.
 
+    `named` in the orders or the delivery log = `audited` + `idle`, who had no order in force,
+    no delivery and no finding in the period.
+    """
+
+    named: int
     audited: int
     urgent: int
     soon: int
     note: int
     clear: int
     clear_unchecked: int
+
+    @property
+    def idle(self) -> int:
+        """Patients named in the exports of whom nothing falls into the period."""
+        return self.named - self.audited
 
     @property
     def review(self) -> int:
@@ -94,13 +104,13 @@ def summarise(report: ReportInput) -> Summary:
     result, exports = report.result, report.exports
     exceptions = ranked(cleaned(result.exceptions))
     unchecked = cleaned(result.unchecked)
-    people = patient_facts(result)
+    everyone = patient_facts(result)
+    people = everyone.loc[everyone["is_audited"]].drop(columns="is_audited")
     by_check = check_table(result)
     work_list = _work_list(exceptions, unchecked, people, titles(result))
-    audited = people.index
     clear = _clear(people, work_list, unchecked)
     return Summary(
-        patients=_patients(work_list, clear, len(audited)),
+        patients=_patients(work_list, clear, len(everyone)),
         rows=_rows(exports.reconciliation),
         cells_unread=len(exports.unread_cells),
         unchecked=len(unchecked),
@@ -136,23 +146,30 @@ def ranked(exceptions: pd.DataFrame) -> pd.DataFrame:
 
 
 def patient_facts(result: Any) -> pd.DataFrame:
-    """One row per patient audited, by id: name, site and clinician, as last written.
+    """One row per patient named anywhere, by id: name, site, clinician and `is_audited`.
 
-    Patients are those of the audit's own table where it has one, and of every table that
-    names a patient.
+    Name, site and clinician are as last written. A patient is audited who had an order in
+    force or a delivery in the period, or of whom a check found or lacked something.
     """
     facts = ["patient_name", "site", "clinician"]
-    tables = [getattr(result, "patients", None), result.parts, result.regimens]
-    tables += [result.supply, result.exceptions, result.unchecked]
-    named = []
-    for table in tables:
-        if table is not None and "patient_id" in table.columns and len(table):
-            frame = table.reindex(columns=["patient_id", *facts]).astype(object)
-            named.append(frame.loc[frame["patient_id"].notna()])
-    if not named:
-        return pd.DataFrame(columns=facts, index=pd.Index([], name="patient_id"), dtype=object)
+    patients = result.patients
+    active = patients["ordered_days"].gt(0) | patients["delivered_lines"].gt(0)
+    named = [
+        _named(patients, facts, active),
+        _named(result.parts, facts, False),
+        _named(result.regimens, facts, True),
+        _named(result.exceptions, facts, True),
+        _named(result.unchecked, facts, True),
+    ]
     everyone = cleaned(pd.concat(named, ignore_index=True))
-    return everyone.groupby("patient_id", sort=True)[facts].last()
+    by_patient = everyone.groupby("patient_id", sort=True)
+    return by_patient[facts].last().assign(is_audited=by_patient["is_audited"].any())
+
+
+def _named(table: pd.DataFrame, facts: list[str], is_audited: pd.Series | bool) -> pd.DataFrame:
+    frame = table.reindex(columns=["patient_id", *facts]).astype(object)
+    frame = frame.assign(is_audited=is_audited).astype({"is_audited": bool})
+    return frame.loc[frame["patient_id"].notna()]
 
 
 def check_table(result: Any) -> pd.DataFrame:
@@ -251,12 +268,14 @@ def _clear(people: pd.DataFrame, work_list: pd.DataFrame, unchecked: pd.DataFram
     return rest.assign(unchecked=counts.reindex(rest.index, fill_value=0)).reset_index()
 
 
-def _patients(work_list: pd.DataFrame, clear: pd.DataFrame, audited: int) -> Patients:
+def _patients(work_list: pd.DataFrame, clear: pd.DataFrame, named: int) -> Patients:
     urgent = work_list["urgent"].gt(0)
     soon = work_list["soon"].gt(0) & ~urgent
     note = work_list["note"].gt(0) & ~urgent & ~soon
+    has_finding = urgent | soon | note
     return Patients(
-        audited=audited,
+        named=named,
+        audited=int(has_finding.sum()) + len(clear),
         urgent=int(urgent.sum()),
         soon=int(soon.sum()),
         note=int(note.sum()),

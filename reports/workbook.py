@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from reports import ReportInput
-from reports.record import policy_digest
+from reports.record import policy_digest, versions
 from reports.sheets import Book, Sheet
 from reports.summary import RANK_RULE, Summary, summarise, titles
 from reports.text import inert
@@ -184,6 +184,8 @@ def _summary(book: Book, report: ReportInput, summary: Summary) -> None:
     line(CAUTION)
     place += 1
     line("Patients", "", style="section")
+    line("Named in the exports", people.named)
+    line("Nothing in the period", people.idle)
     line("Audited", people.audited)
     line("To review urgently", people.urgent)
     line("To review soon", people.soon)
@@ -210,6 +212,6 @@ def _summary(book: Book, report: ReportInput, summary: Summary) -> None:
     line(RANK_RULE)
     place += 1
     line("Run", style="section")
-    for name, version in (report.run.get("versions") or {}).items():
+    for name, version in versions(report).items():
         line(f"Version of {name}: {version}")
     line(f"Policy, SHA-256: {policy_digest(report.policy)}")

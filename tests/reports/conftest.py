@@ -24,6 +24,7 @@ PARTS = (
     "flush_ml_per_day_low", "flush_ml_per_day_high", "days_per_week", "fluid_limit_ml_per_day",
     "patient_name", "site", "clinician",
 )  # fmt: skip
+PATIENTS = ("patient_id", "ordered_days", "delivered_lines")
 COUNTS = ("check", "family", "urgency", "title", "applies", "exceptions", "unchecked")
 
 
@@ -116,7 +117,7 @@ def build(
         regimens=tables["regimens"],
         supply=tables["supply"],
         order_forecast=tables["order_forecast"],
-        weight_trends=pd.DataFrame({"patient_id": pd.Series(dtype="str")}),
+        patients=untyped(PATIENTS, given.get("patients", [])),
         stock_walk=untyped(WALK, given.get("stock_walk", [])),
         parts=untyped(PARTS, given.get("parts", [])),
         check_counts=pd.DataFrame(counts, columns=list(COUNTS)),
@@ -129,7 +130,7 @@ def build(
         read_columns=tables["read_columns"],
         digests={"orders.xlsx": "ab" * 32} if rows else {},
     )
-    facts = {"versions": {"audit": "0.1.0"}, "options": {"period": "2026-10"}, **(run or {})}
+    facts = {"version": "0.1.0", "options": {"period": "2026-10"}, **(run or {})}
     return ReportInput(result, exports, load_policy(), parse_period("2026-10"), facts)
 
 
@@ -141,7 +142,7 @@ def invented(patients: int = 40, seed: int = 7) -> dict[str, list[dict[str, obje
     """Rows of an invented programme: every table has some, and some of them lack inputs."""
     random = np.random.default_rng(seed)
     rows: dict[str, list[dict[str, object]]] = {name: [] for name in RESULT_TABLES}
-    rows |= {"stock_walk": [], "parts": []}
+    rows |= {"stock_walk": [], "parts": [], "patients": []}
     start, end = pd.Timestamp("2026-10-01"), pd.Timestamp("2026-10-31")
     for place in range(patients):
         patient, order = f"P{place + 1:04d}", f"O-{place + 501}"
@@ -216,6 +217,10 @@ def invented(patients: int = 40, seed: int = 7) -> dict[str, list[dict[str, obje
                     "missing": "weight_kg, height_cm",
                 }
             )  # fmt: skip
+        rows["patients"].append(
+            {"patient_id": patient, "ordered_days": 31, "delivered_lines": place % 2}
+        )
+    rows["patients"].append({"patient_id": "P9999", "ordered_days": 0, "delivered_lines": 0})
     _inputs(rows, patients)
     return rows
 

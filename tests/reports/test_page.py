@@ -69,18 +69,18 @@ def test_patients_are_counted_once_by_their_most_urgent_open_finding(build_repor
             {"check": "energy_below_goal", "family": "feeding", "patient_id": "E",
              "missing": "weight_kg"},
         ],
+        "patients": [
+            {"patient_id": "A", "ordered_days": 31, "delivered_lines": 1},
+            {"patient_id": "F", "ordered_days": 0, "delivered_lines": 2},
+            {"patient_id": "G", "ordered_days": 0, "delivered_lines": 0},
+        ],
     }  # fmt: skip
     summary = summarise(build_report(rows))
     people = summary.patients
-    assert (people.audited, people.urgent, people.soon, people.note, people.clear) == (
-        5,
-        1,
-        1,
-        1,
-        2,
-    )
+    assert (people.named, people.idle, people.audited) == (7, 1, 6)
+    assert (people.urgent, people.soon, people.note, people.clear) == (1, 1, 1, 3)
     assert people.clear_unchecked == 1
-    assert summary.verdict == "5 patients audited; 2 need review, 1 of them urgently."
+    assert summary.verdict == "6 patients audited; 2 need review, 1 of them urgently."
     assert summary.by_family["open"].sum() == 5
     assert summary.states == {"new": 5, "continuing": 0, "answered": 1}
 
@@ -175,7 +175,7 @@ def test_a_step_chart_falls_by_the_need_and_not_below_zero() -> None:
     assert chart is not None
     # Before the use of each day: low 200, 100, 0, 500, 400 and high 300, 200, 100, 600, 500.
     assert chart.label.endswith(
-        "200–300 after the first day drawn, 400–500 after the last, at most 600"
+        "200–300 on the first day drawn, 400–500 on the last, before its use; at most 600"
     )
     assert chart.line_low.count("V") == 4
     assert chart.is_bounded
