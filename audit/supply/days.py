@@ -69,3 +69,9 @@ def day_short_of(day: Whole, units: Whole, rate: Whole) -> Whole:
     first = -(-wanted // np.where(using, rate, 1)) - 1
     far = day + COVER_DAYS_MOST
     return np.where(using, np.minimum(first, far), far)
+
+
+def distinct(keys: Whole) -> Whole:
+    """Distinct keys in ascending order."""
+    ordered = np.sort(keys)
+    return ordered[np.r_[True, ordered[1:] != ordered[:-1]][: len(ordered)]]

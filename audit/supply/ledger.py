@@ -27,6 +27,10 @@ EXTRA = {
     "needed_units_low": "float64",
     "used_units_low": "float64",
     "used_units_high": "float64",
+    "substituted_units_low": "float64",
+    "substituted_units_high": "float64",
+    "given_units_low": "float64",
+    "given_units_high": "float64",
     "expired_units_high": "float64",
     "expiring_units": "float64",
     "expiring_unused_units_low": "float64",
@@ -49,6 +53,7 @@ EXTRA = {
 OF_THE_PERIOD = [
     "opening_units_low", "opening_units_high", "short_units_low", "short_units_high",
     "short_days_low", "short_days_high", "covered_share_high", "substituted_units",
+    "substituted_units_low", "substituted_units_high", "given_units_low", "given_units_high",
     "expired_units_low", "expired_units_high", "expiring_units", "used_units_low",
     "used_units_high", "count_adjustment_units_low", "count_adjustment_units_high",
     "return_above_stock_units_low", "return_above_stock_units_high",
@@ -122,7 +127,8 @@ def _totals(within: pd.DataFrame, groups: pd.DataFrame) -> pd.DataFrame:
         [
             "received", "returned", "setup",
             *(f"{name}_{bound}" for bound in BOUNDS
-              for name in ("need", "short", "short_days", "expired", "used", "above", "adjusted")),
+              for name in ("need", "short", "short_days", "expired", "used", "above", "adjusted",
+                           "substituted", "given")),
         ]
     ].sum()  # fmt: skip
     firsts = by_group[["first_short_least", "first_short_most"]].min()
@@ -147,6 +153,8 @@ def _totals(within: pd.DataFrame, groups: pd.DataFrame) -> pd.DataFrame:
         table[f"first_short_day_{name}"] = dates(first, first != NEVER)
         table[f"return_above_stock_units_{name}"] = sums[f"above_{bound}"]
     for name, bound in (("low", "least"), ("high", "most")):
+        table[f"substituted_units_{name}"] = sums[f"substituted_{bound}"]
+        table[f"given_units_{name}"] = sums[f"given_{bound}"]
         table[f"used_units_{name}"] = sums[f"used_{bound}"]
         table[f"expired_units_{name}"] = sums[f"expired_{bound}"]
         table[f"on_hand_units_{name}"] = end[f"on_hand_{bound}"]
@@ -156,7 +164,9 @@ def _totals(within: pd.DataFrame, groups: pd.DataFrame) -> pd.DataFrame:
         )
     needed = table["needed_units_low"].where(table["needed_units_low"] > 0)
     table["covered_share_high"] = 1 - table["short_units_low"] / needed
-    table["substituted_units"] = 0.0
+    table["substituted_units"] = table[["substituted_units_low", "substituted_units_high"]].min(
+        axis="columns"
+    )
     return table
 
 

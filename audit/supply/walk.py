@@ -26,11 +26,13 @@ from audit.supply.days import (
     day_number,
     day_numbers,
     day_short_of,
+    distinct,
     need_between,
     rates,
 )
 from audit.supply.items import class_units, drawable, items
-from audit.supply.ranks import Lots, Outcome, walk_ranks
+from audit.supply.pools import Segments, links_with_unmet, walk_pools
+from audit.supply.ranks import Lots, walk_ranks
 from audit.supply.timelines import Timelines, spans_on
 
 PAIR = ["patient_id", "supply_class"]
@@ -105,33 +107,13 @@ def walk(
     _add_openings(groups, counts, spans, began, policy)
     moves = _moves(lines, groups, policy)
     counts = counts.loc[counts["day"] >= groups["start"].to_numpy()[counts["group"]]]
-    segments = _segments(groups, spans, moves, counts, absences, period)
+    links = _links(groups, moves, counts, known)
+    segments = _segments(groups, spans, moves, counts, absences, links, period)
     _add_needs(segments, groups, spans, absences)
     lots, opening = _arrivals(segments, groups, moves, counts)
     _add_unknown(segments, groups)
-    outcome = walk_ranks(
-        segments["stock"].to_numpy(),
-        segments["day"].to_numpy(),
-        segments["returned"].to_numpy(),
-        segments[["need_least", "need_most"]].to_numpy().T,
-        lots,
-    )
-    _add_outcome(segments, groups, opening, outcome)
-    last_stock = segments.groupby("group")["stock"].last().to_numpy()
-    group_of_stock = segments.groupby("stock")["group"].first().to_numpy()
-    final = last_stock[group_of_stock[outcome.left_stock]] == outcome.left_stock
-    left = (
-        pd.DataFrame(
-            {
-                "group": group_of_stock[outcome.left_stock],
-                "expires": outcome.left_expires,
-                "units_least": outcome.left_units[0],
-                "units_most": outcome.left_units[1],
-            }
-        )
-        .loc[final]
-        .reset_index(drop=True)
-    )
+    flows, left = _walk_all(segments, groups, lots, links)
+    _add_outcome(segments, opening, flows)
     return Walk(
         groups=groups,
         segments=segments,
@@ -142,6 +124,88 @@ def walk(
         period=period,
         policy=policy,
     )
+
+
+def _links(
+    groups: pd.DataFrame, moves: pd.DataFrame, counts: pd.DataFrame, known: pd.DataFrame
+) -> pd.DataFrame:
+    """Groups of one patient that can draw on one another: `target` and `source`, numbers.
+
+    Only equivalents of which there may be something at home are linked.
+    """
+    held = np.zeros(len(groups), dtype=bool)
+    held[moves["group"].to_numpy()] = True
+    held[counts["group"].to_numpy()] = True
+    held |= groups["opening_most"].to_numpy() > 0
+    of = groups[["patient", "supply_class"]].assign(group=np.arange(len(groups)))
+    sources = of.loc[held].rename(columns={"supply_class": "source_class", "group": "source"})
+    targets = of.loc[groups["ordered"]].rename(
+        columns={"supply_class": "target_class", "group": "target"}
+    )
+    pairs = drawable(known)
+    links = pairs.merge(targets, on="target_class").merge(sources, on=["patient", "source_class"])
+    return links.sort_values(["target", "source"])[["target", "source"]].reset_index(drop=True)
+
+
+def _walk_all(
+    segments: pd.DataFrame, groups: pd.DataFrame, lots: Lots, links: pd.DataFrame
+) -> tuple[dict[str, Whole], pd.DataFrame]:
+    """What each segment met and lacked, a row per bound, and what is left in the end.
+
+    Stocks are walked each by itself first. Only where that leaves unmet what an equivalent
+    at home could meet are the patient's linked stocks walked together.
+    """
+    needs = segments[["need_least", "need_most"]].to_numpy().T
+    stock, group = segments["stock"].to_numpy(), segments["group"].to_numpy()
+    day, returned = segments["day"].to_numpy(), segments["returned"].to_numpy()
+    alone = walk_ranks(stock, day, returned, needs, lots)
+    flows = {
+        "short": alone.unmet,
+        "above": alone.return_above,
+        "expired": alone.expired,
+        "substituted": np.zeros_like(alone.unmet),
+        "given": np.zeros_like(alone.unmet),
+    }
+    last_of_stock = segments.drop_duplicates("stock", keep="last").reset_index(drop=True)
+    is_final = ~last_of_stock["group"].duplicated(keep="last").to_numpy()
+    final = is_final[alone.left_stock]
+    left = pd.DataFrame(
+        {
+            "group": last_of_stock["group"].to_numpy()[alone.left_stock[final]],
+            "expires": alone.left_expires[final],
+            "units_least": alone.left_units[0, final],
+            "units_most": alone.left_units[1, final],
+        }
+    )
+    patient = groups["patient"].to_numpy()
+    links = links.loc[links_with_unmet(alone.unmet, group, links, patient)]
+    if links.empty:
+        return flows, left
+    laid_out = Segments(
+        group=group,
+        stock=stock,
+        day=day,
+        days=segments["days"].to_numpy(),
+        returns=returned,
+        rate=segments[["rate_least", "rate_most"]].to_numpy().T,
+    )
+    for together in walk_pools(laid_out, lots, links, patient):
+        for name, amounts in together.flows.items():
+            flows[name][:, together.segment] = amounts
+        apart = left.loc[~left["group"].isin(group[together.segment])]
+        left = pd.concat([apart, together.left], ignore_index=True)
+    _share_unknown(segments, links, patient)
+    return flows, left
+
+
+def _share_unknown(segments: pd.DataFrame, links: pd.DataFrame, patient: Whole) -> None:
+    """What is missing for one of the stocks walked together is missing for all, in place."""
+    linked = np.union1d(links["target"], links["source"])
+    group = segments["group"]
+    mine = group.isin(linked)
+    rows = segments.loc[mine, ["day", "missing"]].assign(patient=patient[group[mine]])
+    shared = rows.groupby(["patient", "day"])["missing"].transform("first")
+    segments["missing"] = segments["missing"].fillna(shared)
 
 
 def _delivery_days(lines: pd.DataFrame, groups: pd.DataFrame, period: Period) -> pd.DataFrame:
@@ -172,8 +236,8 @@ def _groups(
     pairs = drawable(known).rename(columns={"target_class": "supply_class"})
     sources = groups[PAIR].merge(pairs, on="supply_class")
     sources = sources.assign(supply_class=sources["source_class"])[PAIR].drop_duplicates()
-    delivered = lines.loc[lines["counted"], PAIR].drop_duplicates()
-    sources = sources.merge(delivered, on=PAIR)
+    moved = lines.loc[lines["supply_class"].isin(pairs["source_class"]), PAIR].drop_duplicates()
+    sources = sources.merge(moved, on=PAIR)
     groups = pd.concat([groups.assign(ordered=True), sources.assign(ordered=False)])
     groups = groups.sort_values("ordered", ascending=False, kind="stable")
     groups = groups.drop_duplicates(PAIR).sort_values(PAIR, kind="stable").reset_index(drop=True)
@@ -315,11 +379,13 @@ def _segments(
     moves: pd.DataFrame,
     counts: pd.DataFrame,
     absences: pd.DataFrame,
+    links: pd.DataFrame,
     period: Period,
 ) -> pd.DataFrame:
-    """Segments of every group between its events: group, day, days, stock.
+    """Segments of every group between its events: group, day, days, is_counted, stock.
 
-    `stock` numbers the stretches between counts, each a stock of its own.
+    `stock` numbers the stretches between counts, each a stock of its own. Linked groups share
+    the events of their patient's other linked groups.
     """
     end = day_number(period.end) + 1
     start = groups["start"].to_numpy()
@@ -327,6 +393,7 @@ def _segments(
     everyone = np.arange(len(groups))
     away = _absent_days(groups, absences)
     events = [
+        (everyone, start),
         (everyone, np.full(len(groups), day_number(period.start))),
         (numbers, day_numbers(spans["from_day"], 0)),
         (numbers, day_numbers(spans["to_day"], NEVER) + 1),
@@ -338,14 +405,11 @@ def _segments(
     group = np.concatenate([of for of, _ in events])
     day = np.concatenate([days for _, days in events])
     inside = (group >= 0) & (day < end)
-    group, day = group[inside], day[inside]
-    inside = day > start[group]
+    group, day = _shared_events(group[inside], day[inside], links, groups["patient"].to_numpy())
+    inside = day >= start[group]
     lowest = int(start.min()) if len(start) else 0
     stride = max(end - lowest, 0) + 1
-    keys = np.concatenate(
-        [group[inside] * stride + day[inside] - lowest, everyone * stride + start - lowest]
-    )
-    keys = np.unique(keys)
+    keys = distinct(group[inside] * stride + day[inside] - lowest)
     group, day = keys // stride, keys % stride + lowest
     following = np.append(day[1:], end)
     following[np.append(group[1:] != group[:-1], True)[: len(group)]] = end
@@ -359,6 +423,23 @@ def _segments(
             "is_counted": counted,
             "stock": np.cumsum(new_group | counted) - 1,
         }
+    )
+
+
+def _shared_events(
+    group: Whole, day: Whole, links: pd.DataFrame, patient: Whole
+) -> tuple[Whole, Whole]:
+    """The events, and those of linked groups once for each of their patient's linked groups."""
+    linked = np.union1d(links["target"], links["source"]).astype(np.int64)
+    mine = np.isin(group, linked)
+    if not mine.any():
+        return group, day
+    events = pd.DataFrame({"patient": patient[group[mine]], "day": day[mine]}).drop_duplicates()
+    members = pd.DataFrame({"patient": patient[linked], "group": linked})
+    shared = events.merge(members, on="patient")
+    return (
+        np.concatenate([group[~mine], shared["group"].to_numpy()]),
+        np.concatenate([day[~mine], shared["day"].to_numpy()]),
     )
 
 
@@ -459,41 +540,31 @@ def _add_unknown(segments: pd.DataFrame, groups: pd.DataFrame) -> None:
     segments["missing"] = pd.Series(reason, index=segments.index, dtype="str")
 
 
-def _add_outcome(
-    segments: pd.DataFrame, groups: pd.DataFrame, opening: Whole, outcome: Outcome
-) -> None:
+def _add_outcome(segments: pd.DataFrame, opening: Whole, flows: dict[str, Whole]) -> None:
     """Adds what was met, short and on hand in each segment, for both bounds, in place."""
-    stock = segments["stock"].to_numpy()
-    group = segments["group"].to_numpy()
+    stock, group = segments["stock"].to_numpy(), segments["group"].to_numpy()
     heads = np.r_[True, stock[1:] != stock[:-1]][: len(stock)]
     same_group = np.r_[False, group[1:] == group[:-1]][: len(group)]
-    restarts = heads & same_group
     begun = np.maximum.accumulate(np.where(heads, np.arange(len(stock)), 0))
-    day, last_day = segments["day"].to_numpy(), (segments["day"] + segments["days"]).to_numpy()
+    day = segments["day"].to_numpy()
+    end = day + segments["days"].to_numpy()
     for row, bound in enumerate(BOUNDS):
-        need, unmet = segments[f"need_{bound}"].to_numpy(), outcome.unmet[row]
-        above, expired = outcome.return_above[row], outcome.expired[row]
-        change = (
-            opening[row]
-            + segments["received"].to_numpy()
-            - (segments["returned"].to_numpy() - above)
-            - (need - unmet)
-            - expired
-        )
-        running = np.cumsum(change)
-        on_hand = running - (running - change)[begun]
-        earlier = np.r_[0, on_hand[:-1]][: len(stock)]
-        start = np.where(heads, opening[row], earlier)
-        segments[f"short_{bound}"] = unmet
-        segments[f"above_{bound}"] = above
-        segments[f"expired_{bound}"] = expired
-        segments[f"used_{bound}"] = need - unmet
-        segments[f"start_{bound}"] = start
-        segments[f"adjusted_{bound}"] = np.where(restarts, opening[row] - earlier, 0)
+        short, given = flows["short"][row], flows["given"][row]
+        covered = segments[f"need_{bound}"].to_numpy() - short
+        used = covered - flows["substituted"][row] + given
+        returned = segments["returned"].to_numpy() - flows["above"][row]
+        change = segments["received"].to_numpy() - returned - used - flows["expired"][row]
+        running = np.cumsum(opening[row] + change)
+        on_hand = running - (running - opening[row] - change)[begun]
+        before = np.r_[0, on_hand[:-1]][: len(stock)]
+        for name, amounts in flows.items():
+            segments[f"{name}_{bound}"] = amounts[row]
+        segments[f"used_{bound}"] = used
+        segments[f"start_{bound}"] = np.where(heads, opening[row], before)
+        segments[f"adjusted_{bound}"] = np.where(heads & same_group, opening[row] - before, 0)
         segments[f"on_hand_{bound}"] = on_hand
-        rate = segments[f"rate_{bound}"].to_numpy()
-        first = day_short_of(day, need - unmet, rate)
-        segments[f"first_short_{bound}"] = np.where(unmet > 0, first, NEVER)
-        segments[f"short_days_{bound}"] = np.where(
-            unmet > 0, np.minimum(unmet, last_day - first), 0
-        )
+        first = day_short_of(day, covered, segments[f"rate_{bound}"].to_numpy())
+        is_short = short > 0
+        segments[f"first_short_{bound}"] = np.where(is_short, first, NEVER)
+        # With less than a unit a day, each unit short is a day; else all days from the first.
+        segments[f"short_days_{bound}"] = np.where(is_short, np.minimum(short, end - first), 0)

@@ -136,6 +136,7 @@ def walk(patient, setting, bound):
                     drawn = lacking[name] - left
                     found[name]["substituted"] += inside * drawn
                     found[source]["given"] += inside * drawn
+                    found[source]["used"] += inside * drawn
                     lacking[name] = left
             if inside and lacking[name]:
                 found[name]["short"] += lacking[name]

@@ -229,6 +229,8 @@ def row_of(patient_id, supply_class, least, most):
     for name, bound in (("low", least), ("high", most)):
         row[f"opening_units_{name}"] = bound["opening"]
         row[f"used_units_{name}"] = bound["used"]
+        row[f"substituted_units_{name}"] = bound["substituted"]
+        row[f"given_units_{name}"] = bound["given"]
         row[f"expired_units_{name}"] = bound["expired"]
         row[f"count_adjustment_units_{name}"] = bound["adjusted"]
         row[f"on_hand_units_{name}"] = bound["on_hand"]
