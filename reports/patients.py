@@ -66,7 +66,7 @@ def sections(report: ReportInput, summary: Summary) -> list[Section]:
     parts = grouped(_in_period(_of(result.parts, wanted)))
     supply = grouped(_of(result.supply, wanted))
     unchecked = grouped(_of(result.unchecked, wanted))
-    walks = _walks(_of(result.stock_walk, wanted))
+    walks = _walks(_of(result.stock_walk, wanted), result.exceptions)
     return [
         _section(
             report,
@@ -129,10 +129,13 @@ def _in_period(parts: pd.DataFrame) -> pd.DataFrame:
     return parts.loc[parts["in_period"].astype(bool)] if "in_period" in parts.columns else parts
 
 
-def _walks(walk: pd.DataFrame) -> dict[tuple[str, str], pd.DataFrame]:
+def _walks(walk: pd.DataFrame, exceptions: pd.DataFrame) -> dict[tuple[str, str], pd.DataFrame]:
+    """The walks that an exception is about, by patient and supply class."""
+    keys = ["patient_id", "supply_class"]
+    about = cleaned(exceptions[keys]).dropna().drop_duplicates()
     return {
         (str(patient), str(supply_class)): rows
-        for (patient, supply_class), rows in walk.groupby(["patient_id", "supply_class"])
+        for (patient, supply_class), rows in walk.merge(about, on=keys).groupby(keys)
     }
 
 

@@ -32,6 +32,9 @@ ANSWER_COLUMNS: dict[str, tuple[str, ...] | str] = {
     "note": "",
 }
 
+# Causes on the summary sheet; the sheet of what cannot be checked holds every row.
+CAUSES = 10
+
 
 def write(report: ReportInput, path: Path) -> None:
     """Write the workbook."""
@@ -155,9 +158,13 @@ def dictionary() -> pd.DataFrame:
     )
 
 
+def _inert(text: object) -> str:
+    return str(inert(pd.DataFrame({"text": [str(text)]})).iloc[0, 0])
+
+
 def _summary(book: Book, report: ReportInput, summary: Summary) -> None:
     sheet = book.sheet("Summary")
-    sheet.set_column(0, 0, 44)
+    sheet.set_column(0, 0, 52)
     sheet.set_column(1, 5, 11)
     sheet.set_column(6, 6, 19)
     rows, people = summary.rows, summary.patients
@@ -178,7 +185,7 @@ def _summary(book: Book, report: ReportInput, summary: Summary) -> None:
     sheet.set_row(0, 26)
     line("Audit of enteral feeding orders and supplies", style="title")
     if programme:
-        line(inert(pd.DataFrame({"programme": [programme]})).iloc[0, 0], style="lead")
+        line(_inert(programme), style="lead")
     line(f"{period}; ages and cover as of {report.period.as_of:%Y-%m-%d}")
     line(summary.verdict, style="lead")
     line(CAUTION)
@@ -207,6 +214,10 @@ def _summary(book: Book, report: ReportInput, summary: Summary) -> None:
         line(FAMILY_TITLES[str(row["family"])], *counts)
     totals = summary.by_family[[*URGENCIES, "open", "answered", "unchecked"]].sum()
     line("All families", *(int(total) for total in totals))
+    place += 1
+    line("Most often missing, where a check could not be made", "checks", style="section")
+    for cause in summary.causes.head(CAUSES).to_dict("records"):
+        line(_inert(str(cause["missing"])), int(cause["count"]))
     place += 1
     line("Order of the work list", style="section")
     line(RANK_RULE)
