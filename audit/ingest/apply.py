@@ -1,0 +1,192 @@
+"""The second step of reading: sheets to typed tables by a plan, every row accounted for."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from audit.ingest.convert import Converted, convert, to_frame
+from audit.ingest.exports import Exports
+from audit.ingest.plan import BlockPlan, ReadingPlan
+from audit.ingest.problems import misaligned_rows, row_problems, set_aside_rows, unread_cells
+from audit.ingest.rows import DATA, MISALIGNED, NOT_DATA, row_kinds
+from audit.ingest.sheets import Sheet
+from schemas.columns import Table, columns_of, dtype_of, empty
+from schemas.exports import EXPORT_TABLES
+from schemas.results import ReadColumns, Reconciliation, SetAside, UnreadCells
+
+
+@dataclass(frozen=True)
+class _Part:
+    """What one table in one sheet gives."""
+
+    plan: BlockPlan
+    rows_read: int
+    table: pd.DataFrame
+    set_aside: pd.DataFrame
+    unread_cells: pd.DataFrame
+    not_data: int
+    notes: tuple[str, ...]
+
+
+def apply_plan(
+    plan: ReadingPlan,
+    sheets: Sequence[Sheet],
+    digests: Mapping[str, str],
+    repeated: Sequence[tuple[str, str]] = (),
+) -> Exports:
+    """Read sheets by a plan that was made from them, or from more than them.
+
+    Raises `RuntimeError` if a row is left unaccounted for, which no input can cause.
+    """
+    by_place = {(sheet.file, sheet.name): sheet for sheet in sheets}
+    parts = [
+        _read_block(by_place[each.block.file, each.block.sheet], each)
+        for each in plan.blocks
+        if (each.block.file, each.block.sheet) in by_place
+    ]
+    tables = {
+        table: _stacked([part.table for part in parts if part.plan.block.table == table], model)
+        for table, model in EXPORT_TABLES.items()
+    }
+    return Exports(
+        tables=tables,
+        set_aside=_stacked([part.set_aside for part in parts], SetAside),
+        unread_cells=_stacked([part.unread_cells for part in parts], UnreadCells),
+        reconciliation=_reconciliation(parts, by_place, repeated),
+        read_columns=_read_columns([part.plan for part in parts]),
+        digests=dict(digests),
+        supplied=tuple(table for table in EXPORT_TABLES if table in plan.tables),
+    )
+
+
+def _read_block(sheet: Sheet, plan: BlockPlan) -> _Part:
+    block = plan.block
+    rows_read = block.end - block.first - (1 if block.header_rows else 0)
+    if not block.table:
+        nothing = empty(SetAside), empty(UnreadCells)
+        return _Part(plan, rows_read, pd.DataFrame(), *nothing, rows_read, ())
+    kinds = row_kinds(sheet, block)
+    data = convert(sheet, plan, np.flatnonzero(kinds == DATA) + block.first)
+    frame = to_frame(data)
+    problems = row_problems(data, frame)
+    moved = np.flatnonzero(kinds == MISALIGNED) + block.first
+    aside = [misaligned_rows(sheet, plan, moved), set_aside_rows(data, problems)]
+    part = _Part(
+        plan=plan,
+        rows_read=rows_read,
+        table=frame[~problems.any].reset_index(drop=True) if problems.any.any() else frame,
+        set_aside=_stacked(aside, SetAside).sort_values(
+            "source_row", kind="stable", ignore_index=True
+        ),
+        unread_cells=unread_cells(data, ~problems.any),
+        not_data=int((kinds == NOT_DATA).sum()) - len(block.header_rows[:1]),
+        notes=_moved_notes(data),
+    )
+    _assert_closed(part)
+    return part
+
+
+def _assert_closed(part: _Part) -> None:
+    used, aside = len(part.table), len(part.set_aside)
+    if part.rows_read != used + aside + part.not_data:
+        raise RuntimeError(
+            f"{part.plan.block.label}: of {part.rows_read} rows read, {used} are used, {aside} "
+            f"set aside and {part.not_data} no data, which do not add up; this is a fault of "
+            "the program"
+        )
+
+
+def _moved_notes(data: Converted) -> tuple[str, ...]:
+    return tuple(
+        f"{count} cell(s) of {source} also or only say {target}"
+        for (source, target), count in data.moved.items()
+        if count
+    )
+
+
+def _reconciliation(
+    parts: Sequence[_Part],
+    sheets: Mapping[tuple[str, str], Sheet],
+    repeated: Sequence[tuple[str, str]],
+) -> pd.DataFrame:
+    entries = [
+        {
+            "source_file": part.plan.block.file,
+            "source_sheet": part.plan.block.sheet or np.nan,
+            "table": part.plan.block.table or np.nan,
+            "header_row": _header_row(part.plan, sheets),
+            "rows_read": part.rows_read,
+            "rows_used": len(part.table),
+            "rows_set_aside": len(part.set_aside),
+            "rows_not_data": part.not_data,
+            "note": "; ".join(_notes(part, sheets)) or np.nan,
+        }
+        for part in parts
+    ]
+    entries += [
+        {
+            "source_file": file,
+            "rows_read": 0,
+            "rows_used": 0,
+            "rows_set_aside": 0,
+            "rows_not_data": 0,
+            "note": f"same content as {first}; read once",
+        }
+        for file, first in repeated
+    ]
+    return _typed(entries, Reconciliation)
+
+
+def _header_row(plan: BlockPlan, sheets: Mapping[tuple[str, str], Sheet]) -> float:
+    """Row of the headers, the lower one of two; not given where the sheet is no known table."""
+    block = plan.block
+    if not block.header_rows or not block.table:
+        return np.nan
+    return float(sheets[block.file, block.sheet].row_numbers[block.header_rows[-1]])
+
+
+def _notes(part: _Part, sheets: Mapping[tuple[str, str], Sheet]) -> list[str]:
+    block = part.plan.block
+    sheet = sheets[block.file, block.sheet]
+    notes = [*sheet.notes]
+    if not sheet.rows:
+        return [*notes, "empty sheet"]
+    if len(block.header_rows) > 1:
+        notes.append("headers in two rows, joined")
+    return [*notes, *part.plan.notes, *part.notes]
+
+
+def _read_columns(plans: Sequence[BlockPlan]) -> pd.DataFrame:
+    entries = [
+        {
+            "source_file": plan.block.file,
+            "source_sheet": plan.block.sheet or np.nan,
+            "table": plan.block.table or np.nan,
+            "position": column.position + 1,
+            "header": column.header or np.nan,
+            "column": column.column or np.nan,
+            "reason": column.reason or np.nan,
+            "unit": (column.rules.unit if column.column else "") or np.nan,
+        }
+        for plan in plans
+        for column in plan.columns
+    ]
+    return _typed(entries, ReadColumns)
+
+
+def _typed(entries: Sequence[Mapping[str, object]], model: type[Table]) -> pd.DataFrame:
+    """A frame of a model from records; what a record does not name is missing."""
+    columns = columns_of(model)
+    frame = pd.DataFrame(list(entries), columns=list(columns))
+    return frame.astype({name: dtype_of(column) for name, column in columns.items()})
+
+
+def _stacked(frames: Sequence[pd.DataFrame], model: type[Table]) -> pd.DataFrame:
+    filled = [frame for frame in frames if len(frame)]
+    if len(filled) == 1:
+        return filled[0].reset_index(drop=True)
+    return pd.concat(filled, ignore_index=True) if filled else empty(model)

@@ -1,0 +1,361 @@
+"""Where in a sheet the tables are: header rows, wherever they stand, and what follows them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from audit.ingest import headers
+from audit.ingest.errors import ExportsError
+from audit.ingest.headers import Guess, Match
+from audit.ingest.mapping import Layout
+from audit.ingest.sheets import OUTER, Cells, Sheet, shown
+
+SEARCHED_ROWS = 60
+"""Rows in which a header of two rows is searched for where no single row is one."""
+MANY_VALUES = 20_000
+"""Distinct values of a column beyond which those with digits are not tried as headers."""
+MANY_CANDIDATES = 1000
+"""Rows that look like headers beyond which only the likeliest are tried."""
+
+
+_DIGIT = re.compile(r"\d")
+
+
+@dataclass(frozen=True)
+class Block:
+    """One table in a sheet: its headers and the rows up to the next table or the end.
+
+    Rows are counted in the grid from 0. `header_rows` is empty where no header was found.
+    """
+
+    label: str
+    file: str
+    sheet: str
+    first: int
+    end: int
+    header_rows: tuple[int, ...]
+    headers: tuple[str, ...]
+    table: str
+    matches: tuple[Match | None, ...]
+    missing: tuple[str, ...] = ()
+    guess: str = ""
+    hinted: bool = False
+    layout: Layout | None = None
+    mapped: frozenset[int] = frozenset()
+    set_aside: frozenset[int] = frozenset()
+    repeats: tuple[int, ...] = ()
+    """Rows that hold the headers once more."""
+
+    @property
+    def declared(self) -> bool:
+        """Whether a mapping says which table this is."""
+        return bool(self.layout and self.layout.table)
+
+    @property
+    def data_start(self) -> int:
+        """First row that can hold data."""
+        return self.header_rows[-1] + 1 if self.header_rows else self.first
+
+
+@dataclass(frozen=True)
+class _Header:
+    """One way to take a row, or two, for headers."""
+
+    rows: tuple[int, ...]
+    texts: tuple[str, ...]
+    guess: Guess
+    mapped: frozenset[int]
+    set_aside: frozenset[int]
+
+    @property
+    def good(self) -> bool:
+        return self.guess.recognised
+
+    @property
+    def key(self) -> tuple[str, ...]:
+        return tuple(headers.header_key(text) for text in self.texts)
+
+
+def find_blocks(sheet: Sheet, layout: Layout | None) -> list[Block]:
+    """Tables of a sheet, in their order; a sheet without a known table is one block."""
+    if not sheet.rows:
+        return [_block(sheet, None, 0, 0, layout)]
+    if layout and layout.header_row:
+        return [_declared_block(sheet, layout)]
+    found, repeats = _all_headers(sheet, layout)
+    if layout and layout.table and not found:
+        raise ExportsError(
+            f"{sheet.label}: declared as {layout.table}, but no row holds its headers; "
+            "declare header_row and columns in the mapping file"
+        )
+    if not found:
+        return [_block(sheet, None, 0, sheet.rows, layout)]
+    starts = [0, *(header.rows[0] for header in found[1:])]
+    ends = [*starts[1:], sheet.rows]
+    return [
+        replace(
+            _block(sheet, header, start, end, layout),
+            repeats=tuple(row for row in repeats if start <= row < end),
+        )
+        for header, start, end in zip(found, starts, ends, strict=True)
+    ]
+
+
+def _declared_block(sheet: Sheet, layout: Layout) -> Block:
+    places = np.flatnonzero(sheet.row_numbers == layout.header_row)
+    if not len(places):
+        raise ExportsError(
+            f"{sheet.label}: the mapping declares headers in row {layout.header_row}, "
+            f"but there is no such row"
+        )
+    header = _as_header(sheet, (int(places[0]),), layout)
+    return _block(sheet, header, 0, sheet.rows, layout)
+
+
+def _block(
+    sheet: Sheet, header: _Header | None, start: int, end: int, layout: Layout | None
+) -> Block:
+    if header is None:
+        row = _likely_header_row(sheet)
+        header = _as_header(sheet, (row,), layout) if row is not None else None
+        near = _nearest_guess(header.guess) if header else ("", ())
+        return Block(
+            label=sheet.label, file=sheet.file, sheet=sheet.name, first=start, end=end,
+            header_rows=header.rows if header else (),
+            headers=header.texts if header else tuple("" for _ in sheet.columns),
+            table="", matches=tuple(None for _ in sheet.columns), missing=near[1], guess=near[0],
+            layout=layout,
+        )  # fmt: skip
+    guess = header.guess
+    return Block(
+        label=sheet.label, file=sheet.file, sheet=sheet.name, first=start, end=end,
+        header_rows=header.rows, headers=header.texts, table=guess.table, matches=guess.matches,
+        missing=guess.missing, hinted=guess.hinted, layout=layout, mapped=header.mapped,
+        set_aside=header.set_aside,
+    )  # fmt: skip
+
+
+def _nearest_guess(guess: Guess) -> tuple[str, tuple[str, ...]]:
+    return (guess.table, guess.missing) if guess.found >= 2 and guess.missing else ("", ())
+
+
+def _all_headers(sheet: Sheet, layout: Layout | None) -> tuple[list[_Header], list[int]]:
+    """Headers in their order, and the rows that only repeat the headers above them."""
+    found: list[_Header] = []
+    repeats: list[int] = []
+    nearly: _Header | None = None
+    taken = -1
+    for row in _candidate_rows(sheet, layout):
+        if row <= taken:
+            continue
+        if found and _same_cells(sheet, row, found[-1].rows[0]):
+            again = range(row, row + len(found[-1].rows))
+            repeats.extend(again)
+            taken = again[-1]
+            continue
+        header = _best_header(sheet, row, layout)
+        if header.good and header.rows[0] > taken:
+            taken = header.rows[-1]
+            if found and header.key == found[-1].key:
+                repeats.extend(header.rows)
+            else:
+                found.append(header)
+        elif header.guess.nearly and nearly is None:
+            nearly = header
+    if not found:
+        joined = _two_row_header(sheet, layout) or nearly
+        found = [joined] if joined else []
+    return found, repeats
+
+
+def _same_cells(sheet: Sheet, row: int, other: int) -> bool:
+    return all(cells.codes[row] == cells.codes[other] for cells in sheet.columns)
+
+
+def _candidate_rows(sheet: Sheet, layout: Layout | None) -> list[int]:
+    """Rows at least half of whose cells could be headers."""
+    likely = np.zeros(sheet.rows, dtype=np.int32)
+    filled = np.zeros(sheet.rows, dtype=np.int32)
+    for cells in sheet.columns:
+        likely += _could_be_headers(cells, layout)[cells.codes]
+        filled += ~cells.is_blank
+    rows = np.flatnonzero((likely >= 2) & (2 * likely >= filled))
+    if len(rows) > MANY_CANDIDATES:
+        # Rows of data whose words happen to be headers too: only rows of nothing but
+        # headers are still worth a look below the first ones.
+        certain = np.flatnonzero((likely >= 2) & (likely == filled))
+        rows = np.union1d(rows[:MANY_CANDIDATES], certain[:MANY_CANDIDATES])
+    return [int(row) for row in rows]
+
+
+def _could_be_headers(cells: Cells, layout: Layout | None) -> np.ndarray:
+    many = len(cells.distinct) > MANY_VALUES
+    early = set(cells.codes[:SEARCHED_ROWS].tolist()) if many else set()
+    flags = [
+        isinstance(value, str)
+        and len(value) <= headers.LONGEST_HEADER
+        and (not many or place in early or not _DIGIT.search(value))
+        and _is_header(value, layout)
+        for place, value in enumerate(cells.distinct)
+    ]
+    return np.array(flags, dtype=bool)
+
+
+def _is_header(value: str, layout: Layout | None) -> bool:
+    text = " ".join(value.strip(OUTER).split())
+    return headers.is_header(text) or bool(layout and layout.column(text))
+
+
+def _texts(sheet: Sheet, row: int) -> list[str]:
+    return [" ".join(shown(cells.value(row)).strip(OUTER).split()) for cells in sheet.columns]
+
+
+def _as_header(sheet: Sheet, rows: tuple[int, ...], layout: Layout | None) -> _Header:
+    """One row, or two joined, held against the tables."""
+    upper = _texts(sheet, rows[0])
+    if len(rows) == 1:
+        return _held_against_tables(sheet, rows, upper, upper, layout)
+    lower = _texts(sheet, rows[1])
+    texts = [" ".join(filter(None, pair)) for pair in zip(upper, lower, strict=True)]
+    return _held_against_tables(sheet, rows, texts, _two_row_readings(upper, lower, layout), layout)
+
+
+def _two_row_readings(
+    upper: Sequence[str], lower: Sequence[str], layout: Layout | None
+) -> list[str]:
+    """For each column, the reading of its two cells that is a known header.
+
+    A heading over several columns stands in the first of them and counts for those after.
+    """
+    readings, over = [], ""
+    for above, below in zip(upper, lower, strict=True):
+        over = above or (over if below else "")
+        options = [f"{over} {below}".strip(), below, above]
+        if headers.unit_in_header(below):
+            options = [f"{over} ({below.strip('()[]')})", over, below]
+        known = [option for option in options if option and _is_header(option, layout)]
+        readings.append(known[0] if known else options[0])
+    return readings
+
+
+def _held_against_tables(
+    sheet: Sheet,
+    rows: tuple[int, ...],
+    texts: Sequence[str],
+    readings: Sequence[str],
+    layout: Layout | None,
+) -> _Header:
+    added = headers.set_aside_positions(texts)
+    hinted = headers.hinted_tables(sheet.file, sheet.name)
+    found = headers.guesses(readings, hinted, added)
+    mapped: frozenset[int] = frozenset()
+    if layout:
+        mapped = frozenset(
+            place for place, text in enumerate(readings) if layout.column(text) is not None
+        )
+        found = [_with_mapping(guess, readings, layout) for guess in found]
+        found.sort(key=lambda guess: -guess.score)
+        if layout.table:
+            found = [guess for guess in found if guess.table == layout.table]
+    best = found[0]
+    usable = [guess for guess in found if guess.recognised]
+    if usable:
+        best = usable[0]
+        _refuse_equals(sheet, usable, texts)
+    elif not best.nearly:
+        best = next((guess for guess in found if guess.nearly), best)
+    return _Header(rows, tuple(texts), best, mapped, added)
+
+
+def _with_mapping(guess: Guess, readings: Sequence[str], layout: Layout) -> Guess:
+    """The guess with declared headers in place of recognised ones."""
+    columns = headers.data_columns(guess.table)
+    matches = list(guess.matches)
+    for place, text in enumerate(readings):
+        declared = layout.column(text)
+        if declared is None:
+            continue
+        known = declared.column in columns
+        matches[place] = (
+            Match(declared.column, headers.EXACT, declared.unit, declared.date_order)
+            if known
+            else None
+        )
+    claimed = {
+        declared.column
+        for text in readings
+        if (declared := layout.column(text)) is not None and declared.column
+    }
+    for place, match in enumerate(matches):
+        if match and match.column in claimed and layout.column(readings[place]) is None:
+            matches[place] = None
+    answered = {match.column for match in matches if match}
+    missing = tuple(name for name in headers.essential_columns(guess.table) if name not in answered)
+    hinted = guess.hinted or layout.table == guess.table
+    return Guess(guess.table, tuple(matches), missing, guess.headers, hinted)
+
+
+def _refuse_equals(sheet: Sheet, usable: Sequence[Guess], texts: Sequence[str]) -> None:
+    """Two tables that the same headers fit equally well must be told apart by the user."""
+    if len(usable) < 2 or usable[0].score > usable[1].score:
+        return
+    raise ExportsError(
+        f"{sheet.label}: its headers ({', '.join(filter(None, texts))}) fit both "
+        f"{usable[0].table} and {usable[1].table}; name the file or sheet after its table, "
+        "or declare the table in a mapping file"
+    )
+
+
+def _best_header(sheet: Sheet, row: int, layout: Layout | None) -> _Header:
+    """The row alone, or joined with the one below or above, whichever names more columns."""
+    best = _as_header(sheet, (row,), layout)
+    pairs = [(row, row + 1), (row - 1, row)]
+    for pair in pairs:
+        if pair[0] < 0 or pair[1] >= sheet.rows or not _second_row(sheet, pair[1]):
+            continue
+        joined = _as_header(sheet, pair, layout)
+        units_below = all(headers.unit_in_header(text) for text in _texts(sheet, pair[1]) if text)
+        gained = joined.guess.found - best.guess.found
+        if gained >= 2 or (gained >= 0 and units_below and pair[0] == row):
+            best = joined
+    return best
+
+
+def _second_row(sheet: Sheet, row: int) -> bool:
+    """Whether a row could be the lower of two header rows: text only, and not one long line."""
+    values = [cells.value(row) for cells in sheet.columns]
+    texts = [value.strip(OUTER) for value in values if isinstance(value, str)]
+    filled = [text for text in texts if text]
+    return (
+        len(texts) == len(values)
+        and len(filled) >= 2
+        and not any(text.replace(".", "").replace(",", "").isdigit() for text in filled)
+    )
+
+
+def _two_row_header(sheet: Sheet, layout: Layout | None) -> _Header | None:
+    for row in range(min(SEARCHED_ROWS, sheet.rows - 1)):
+        if not _second_row(sheet, row + 1):
+            continue
+        joined = _as_header(sheet, (row, row + 1), layout)
+        if joined.good:
+            return joined
+    return None
+
+
+def _likely_header_row(sheet: Sheet) -> int | None:
+    """The first row of words among those with most cells; None where every row holds data."""
+    best, most = None, 1
+    for row in range(min(SEARCHED_ROWS, sheet.rows)):
+        values = [cells.value(row) for cells in sheet.columns]
+        filled = [value for value in values if not isinstance(value, str) or value.strip(OUTER)]
+        words = [
+            value for value in filled if isinstance(value, str) and not any(map(str.isdigit, value))
+        ]
+        if len(words) == len(filled) and len(filled) > most:
+            best, most = row, len(filled)
+    return best

@@ -1,0 +1,346 @@
+"""What only a whole column can tell: decimal mark, order of day and month, century.
+
+Evidence is taken from the column's own cells first, then from its neighbours in the sheet and
+file, then from what the caller declares, then from plausibility. What stays open is asked for
+(dates) or refused cell by cell (numbers), never guessed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import pandas as pd
+
+from audit.ingest.errors import ExportsError
+from audit.ingest.headers import data_columns
+from audit.ingest.options import ReadOptions
+from audit.ingest.plan import BlockPlan, ColumnPlan
+from audit.ingest.rows import data_rows
+from audit.ingest.sheets import OUTER, Sheet
+from audit.ingest.values import CellRules, read_cells
+from audit.ingest.values.dates import (
+    DATE_ORDERS,
+    DAY_FIRST,
+    MONTH_FIRST,
+    DateRules,
+    numeric_parts,
+    orders_shown,
+)
+from audit.ingest.values.numbers import decimal_mark_shown, marks_shown, split_amounts, to_float
+from schemas.columns import Column
+
+EXPIRY_COLUMNS = frozenset({"expires_on"})
+BIRTH_COLUMNS = frozenset({"birth_date"})
+NO_EVENTS = EXPIRY_COLUMNS | BIRTH_COLUMNS | {"until"}
+"""Date columns that say nothing about the time the exports are of."""
+
+PLAUSIBLE_DAYS_AFTER = 92
+PLAUSIBLE_DAYS_BEFORE = 3 * 366
+"""How far from all dates that are certain a reading may lie before it is implausible."""
+RECENT_SHARE = 0.99
+"""Quantile of event years taken for the exports' own year."""
+
+
+@dataclass
+class _Dates:
+    """A date column while its order is being decided."""
+
+    sheet: Sheet
+    plan: int
+    column: ColumnPlan
+    counts: np.ndarray
+    shown: dict[str, int]
+    header_order: str
+    declared: str
+    order: str = ""
+    how: str = ""
+    notes: list[str] = field(default_factory=list)
+
+    @property
+    def distinct(self) -> tuple[object, ...]:
+        return self.sheet.columns[self.column.position].distinct
+
+    @property
+    def open(self) -> bool:
+        """Whether a cell depends on the order and nothing has settled it yet."""
+        numeric = sum(self.shown.values()) > 0
+        return numeric and not self.order
+
+    def settle(self, order: str, how: str) -> None:
+        self.order, self.how = order, how
+
+
+def decide(
+    sheets: Sequence[Sheet], plans: Sequence[BlockPlan], options: ReadOptions
+) -> list[BlockPlan]:
+    """The plans with the conventions of every column decided.
+
+    Raises `ExportsError` for dates whose order nothing settles.
+    """
+    rows = [
+        data_rows(sheet, plan.block) if plan.block.table else np.array([], dtype=np.intp)
+        for sheet, plan in zip(sheets, plans, strict=True)
+    ]
+    decided = [
+        _with_decimal_marks(sheet, plan, counted)
+        for sheet, plan, counted in zip(sheets, plans, rows, strict=True)
+    ]
+    dates = list(_date_columns(sheets, decided, rows))
+    _settle_by_themselves(dates)
+    _settle_by_neighbours(dates)
+    for column in dates:
+        if column.open and options.date_order:
+            column.settle(options.date_order, "as declared for this run")
+    _settle_by_plausibility(dates)
+    _refuse_open(dates)
+    turn = _century_turn(dates)
+    return _with_date_rules(decided, dates, turn)
+
+
+def _with_decimal_marks(sheet: Sheet, plan: BlockPlan, rows: np.ndarray) -> BlockPlan:
+    if not plan.block.table:
+        return plan
+    declared = data_columns(plan.block.table)
+    shown = {
+        column.position: marks_shown(
+            sheet.columns[column.position].distinct, sheet.columns[column.position].counts(rows)
+        )
+        for column in plan.columns
+        if column.column and declared[column.column].kind in ("number", "whole_number")
+    }
+    whole = {mark: sum(counts[mark] for counts in shown.values()) for mark in (".", ",")}
+    fixed = plan.block.layout.decimal_mark if plan.block.layout else ""
+    columns, notes = [], list(plan.notes)
+    for column in plan.columns:
+        if column.position not in shown:
+            columns.append(column)
+            continue
+        own = shown[column.position]
+        mark = fixed or _mark(own, whole, sheet.separator == ";")
+        if not mark:
+            mark = _mark_within_bounds(sheet, column, declared[column.column], rows)
+        if own["."] and own[","]:
+            notes.append(
+                f"{column.header}: {own['.']} cells with a decimal point and {own[',']} with a "
+                f"decimal comma; read with {'a point' if mark == '.' else 'a comma'}"
+            )
+        elif own["?"] and not mark:
+            notes.append(
+                f"{column.header}: {own['?']} cells could have a decimal or a thousands mark"
+            )
+        columns.append(replace(column, rules=replace(column.rules, decimal_mark=mark)))
+    return replace(plan, columns=tuple(columns), notes=tuple(notes))
+
+
+def _mark(own: dict[str, int], whole: dict[str, int], semicolons: bool) -> str:
+    """Decimal mark by the column's evidence, else the sheet's, else the common one.
+
+    Files separated by semicolons come from places that write decimal commas; there, digits
+    that prove nothing are left open.
+    """
+    for evidence in (own, whole):
+        if evidence["."] != evidence[","]:
+            return "." if evidence["."] > evidence[","] else ","
+    return "" if semicolons and own["?"] else "."
+
+
+def _mark_within_bounds(
+    sheet: Sheet, column: ColumnPlan, declared: Column, rows: np.ndarray
+) -> str:
+    """The one mark under which all open cells are possible values; blank where both are."""
+    cells = sheet.columns[column.position]
+    possible = []
+    for mark in (".", ","):
+        numbers = [
+            to_float(amount.digits, mark)
+            for value, count in zip(cells.distinct, cells.counts(rows), strict=True)
+            if count and isinstance(value, str)
+            for amount in split_amounts(value.strip(OUTER)) or ()
+            if not decimal_mark_shown(amount.digits) and {".", ","} & set(amount.digits)
+        ]
+        low = -np.inf if declared.low is None else declared.low
+        high = np.inf if declared.high is None else declared.high
+        if all(low <= number <= high for number in numbers):
+            possible.append(mark)
+    return possible[0] if len(possible) == 1 else ""
+
+
+def _date_columns(
+    sheets: Sequence[Sheet], plans: Sequence[BlockPlan], rows: Sequence[np.ndarray]
+) -> Iterator[_Dates]:
+    for number, (sheet, plan) in enumerate(zip(sheets, plans, strict=True)):
+        if not plan.block.table:
+            continue
+        declared = data_columns(plan.block.table)
+        layout = plan.block.layout
+        for column in plan.columns:
+            if not column.column or declared[column.column].kind != "date":
+                continue
+            cells = sheet.columns[column.position]
+            counts = cells.counts(rows[number])
+            match = plan.block.matches[column.position]
+            stated = match.date_order if match else ""
+            mapped = column.position in plan.block.mapped
+            yield _Dates(
+                sheet=sheet,
+                plan=number,
+                column=column,
+                counts=counts,
+                shown=orders_shown(cells.distinct, counts),
+                header_order="" if mapped else stated,
+                declared=(stated if mapped else "") or (layout.date_order if layout else ""),
+            )
+
+
+def _settle_by_themselves(dates: Sequence[_Dates]) -> None:
+    for column in dates:
+        day_first, month_first = column.shown[DAY_FIRST], column.shown[MONTH_FIRST]
+        if column.declared:
+            column.settle(column.declared, "as declared in the mapping")
+        elif day_first != month_first:
+            order = DAY_FIRST if day_first > month_first else MONTH_FIRST
+            column.settle(order, "as the column's own dates show")
+        elif column.header_order:
+            column.settle(column.header_order, "as the header says")
+        if day_first and month_first and column.order:
+            fewer = month_first if column.order == DAY_FIRST else day_first
+            column.notes.append(
+                f"{column.column.header}: {fewer} dates contradict the {column.order} order "
+                "of the others and were not read"
+            )
+
+
+def _settle_by_neighbours(dates: Sequence[_Dates]) -> None:
+    settled = [column for column in dates if column.order]
+    for column in dates:
+        if not column.open:
+            continue
+        for where, near in (
+            ("sheet", [other for other in settled if other.plan == column.plan]),
+            ("file", [other for other in settled if other.sheet.file == column.sheet.file]),
+        ):
+            orders = {other.order for other in near}
+            if len(orders) == 1:
+                column.settle(orders.pop(), f"as the other dates of the {where} show")
+                break
+            if orders:
+                break
+
+
+def _settle_by_plausibility(dates: Sequence[_Dates]) -> None:
+    certain = _certain_days(dates)
+    if not len(certain):
+        return
+    earliest = certain.min() - np.timedelta64(PLAUSIBLE_DAYS_BEFORE, "D")
+    latest = certain.max() + np.timedelta64(PLAUSIBLE_DAYS_AFTER, "D")
+    for column in dates:
+        if not column.open or column.column.column in EXPIRY_COLUMNS:
+            continue
+        plausible = []
+        for order in DATE_ORDERS:
+            days = _days(column, order)
+            too_early = days < earliest if column.column.column not in NO_EVENTS else False
+            if not ((days > latest) | too_early).any():
+                plausible.append(order)
+        if len(plausible) == 1:
+            column.settle(plausible[0], "as the other order gives dates far from all others")
+
+
+def _certain_days(dates: Sequence[_Dates]) -> np.ndarray:
+    """Event days that do not depend on an order that is still open."""
+    days = [
+        _days(column, column.order)
+        for column in dates
+        if column.column.column not in NO_EVENTS and not column.open
+    ]
+    return np.concatenate(days) if days else np.array([], dtype="datetime64[ns]")
+
+
+def _days(column: _Dates, order: str) -> np.ndarray:
+    """Different days of a column as read in an order."""
+    declared = Column("", "date", None, "", (), False, {}, {}, None, None)
+    rules = CellRules(dates=DateRules(order, days_to_add=column.sheet.days_before_1900_system))
+    present = [value for value, count in zip(column.distinct, column.counts, strict=True) if count]
+    reading = read_cells(declared, present, rules)
+    return reading.values[reading.is_read]
+
+
+def _refuse_open(dates: Sequence[_Dates]) -> None:
+    left = [column for column in dates if column.open and _depends_on_order(column)]
+    if not left:
+        return
+    column = left[0]
+    text, day_first, month_first = _example(column)
+    others = len(left) - 1
+    also = f" ({others} more date columns are in the same case.)" if others else ""
+    raise ExportsError(
+        f"{column.sheet.label}: dates under {column.column.header!r} can be read in two ways, "
+        f"and nothing settles which: {text} is {day_first} if the day comes first and "
+        f"{month_first} if the month does. Say which with --date-order day-first or "
+        f"--date-order month-first, or declare date_order in a mapping file.{also}"
+    )
+
+
+def _depends_on_order(column: _Dates) -> bool:
+    return sum(column.shown.values()) > 0
+
+
+def _example(column: _Dates) -> tuple[str, str, str]:
+    for value, count in zip(column.distinct, column.counts, strict=True):
+        if not count or not isinstance(value, str):
+            continue
+        parts = numeric_parts(value.strip(OUTER))
+        if parts and parts[0] != parts[1] and max(parts[:2]) <= 12:
+            first, second, year = parts
+            months = pd.date_range("2000-01-01", periods=12, freq="MS").strftime("%B")
+            return (
+                value.strip(OUTER),
+                f"{first} {months[second - 1]} {year}",
+                f"{second} {months[first - 1]} {year}",
+            )
+    return "the first date", "one day", "another"
+
+
+def _century_turn(dates: Sequence[_Dates]) -> int | None:
+    """Last two digits of the exports' own year; None where no event is dated."""
+    years: list[np.ndarray] = []
+    for column in dates:
+        if column.column.column in NO_EVENTS:
+            continue
+        days = _days(column, column.order)
+        if len(days):
+            years.append(days.astype("datetime64[Y]").astype(int) + 1970)
+    if not years:
+        return None
+    recent = int(np.quantile(np.concatenate(years), RECENT_SHARE, method="lower"))
+    return recent - 2000 if 2000 <= recent <= 2099 else None
+
+
+def _with_date_rules(
+    plans: Sequence[BlockPlan], dates: Sequence[_Dates], century_turn: int | None
+) -> list[BlockPlan]:
+    decided = list(plans)
+    for column in dates:
+        plan = decided[column.plan]
+        name = column.column.column
+        rules = DateRules(
+            order=column.order,
+            month_is_enough=name in EXPIRY_COLUMNS,
+            days_to_add=column.sheet.days_before_1900_system,
+        )
+        if name in BIRTH_COLUMNS and century_turn is not None:
+            # A two-digit year of birth later than the exports' own year is of the 1900s.
+            rules = replace(rules, century_turn=century_turn)
+        reason = column.column.reason
+        if column.order and sum(column.shown.values()):
+            reason = f"{reason}; {column.order}, {column.how}"
+        columns = tuple(
+            replace(each, reason=reason, rules=replace(each.rules, dates=rules))
+            if each.position == column.column.position
+            else each
+            for each in plan.columns
+        )
+        decided[column.plan] = replace(plan, columns=columns, notes=(*plan.notes, *column.notes))
+    return decided

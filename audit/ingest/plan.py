@@ -1,0 +1,54 @@
+"""The reading plan: what every sheet, header and column is taken for.
+
+The plan says which rows hold headers, which column each header is, and how the cells of
+each column are to be read, so that any part of the inputs can be read by it with the same
+result.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from audit.ingest.blocks import Block
+from audit.ingest.mapping import IdRule
+from audit.ingest.values import CellRules
+
+
+@dataclass(frozen=True)
+class ColumnPlan:
+    """How one column of a sheet is read."""
+
+    position: int
+    """Position in the grid, from 0."""
+    header: str
+    column: str = ""
+    """Canonical column; blank when it is not used."""
+    reason: str = ""
+    rules: CellRules = field(default_factory=CellRules)
+    ids: IdRule | None = None
+
+
+@dataclass(frozen=True)
+class BlockPlan:
+    """How one table in a sheet is read; `block.table` is blank where it is no known table."""
+
+    block: Block
+    columns: tuple[ColumnPlan, ...]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def used(self) -> dict[str, ColumnPlan]:
+        """Columns that are read, by canonical name."""
+        return {plan.column: plan for plan in self.columns if plan.column}
+
+
+@dataclass(frozen=True)
+class ReadingPlan:
+    """How all inputs are read."""
+
+    blocks: tuple[BlockPlan, ...]
+
+    @property
+    def tables(self) -> tuple[str, ...]:
+        """Tables that are supplied."""
+        return tuple(dict.fromkeys(plan.block.table for plan in self.blocks if plan.block.table))

@@ -1,0 +1,135 @@
+"""The first step of reading: the plan, made from all inputs before anything is converted."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from audit.ingest import conventions, duplicates
+from audit.ingest.blocks import Block, find_blocks
+from audit.ingest.errors import ExportsError
+from audit.ingest.headers import data_columns, essential_columns, nearest_header, resembled
+from audit.ingest.options import ReadOptions
+from audit.ingest.plan import BlockPlan, ColumnPlan, ReadingPlan
+from audit.ingest.rows import data_rows
+from audit.ingest.sheets import Sheet
+from audit.ingest.values import CellRules
+
+LISTED_HEADERS = 40
+
+
+def make_plan(sheets: Sequence[Sheet], options: ReadOptions) -> ReadingPlan:
+    """Decide how all sheets are read; raises `ExportsError` where that cannot be decided."""
+    found = [
+        (sheet, block)
+        for sheet in sheets
+        for block in find_blocks(sheet, options.mapping.layout(sheet.file, sheet.name))
+    ]
+    complete = {block.table for _, block in found if block.table and not block.missing}
+    plans: list[BlockPlan] = []
+    held: list[Sheet] = []
+    for sheet, block in found:
+        plan = _plan_of(sheet, block, complete)
+        plans.append(plan)
+        held.append(sheet)
+    _refuse_absent(plans, options.required)
+    return ReadingPlan(tuple(conventions.decide(held, plans, options)))
+
+
+def _plan_of(sheet: Sheet, block: Block, complete: set[str]) -> BlockPlan:
+    if not block.table:
+        columns = tuple(
+            ColumnPlan(place, header, reason="not used; no known table")
+            for place, header in enumerate(block.headers)
+        )
+        return BlockPlan(block, columns, (_unknown_note(block),))
+    if block.missing:
+        if block.declared or block.hinted or block.table not in complete:
+            raise ExportsError(_missing_message(block))
+        note = (
+            f"not read: looks like {block.table}, but no header answers to "
+            f"{', '.join(block.missing)}"
+        )
+        columns = tuple(
+            ColumnPlan(place, header, reason="not used; the table was not read")
+            for place, header in enumerate(block.headers)
+        )
+        return BlockPlan(replace(block, table="", guess=block.table), columns, (note,))
+    rows = data_rows(sheet, block)
+    chosen = duplicates.choose(sheet, block, rows)
+    columns = tuple(
+        _column_plan(block, place, chosen.get(place, "")) for place in range(len(block.headers))
+    )
+    return BlockPlan(block, columns)
+
+
+def _column_plan(block: Block, place: int, passed_over: str) -> ColumnPlan:
+    header, match = block.headers[place], block.matches[place]
+    if match is None:
+        return ColumnPlan(place, header, reason=_unused_reason(block, place))
+    if passed_over:
+        return ColumnPlan(place, header, reason=passed_over)
+    unit = match.unit or data_columns(block.table)[match.column].unit or ""
+    reason = "declared in the mapping" if place in block.mapped else match.reason
+    ids = block.layout.ids.get(match.column) if block.layout else None
+    return ColumnPlan(place, header, match.column, reason, CellRules(unit=unit), ids)
+
+
+def _unused_reason(block: Block, place: int) -> str:
+    header = block.headers[place]
+    if place in block.mapped:
+        return "not used, as declared in the mapping"
+    if place in block.set_aside:
+        return "not used; written when the row was set aside"
+    if not header.strip():
+        return "not used; has no header"
+    column = resembled(block.table, header)
+    return f"not used; resembles {column}" if column else "not used; no known header"
+
+
+def _refuse_absent(plans: Sequence[BlockPlan], required: Sequence[str]) -> None:
+    supplied = {plan.block.table for plan in plans}
+    absent = [table for table in required if table not in supplied]
+    if not absent:
+        return
+    lines = [f"no table of {' and no table of '.join(absent)} was found. Read were:"]
+    for plan in plans:
+        block = plan.block
+        what = f"read as {block.table}" if block.table else _unknown_note(block)
+        lines.append(f"- {block.label}: {what}; {_headers_found(block)}")
+    if not plans:
+        lines.append("- no sheet with content")
+    lines.append(
+        "Each needs at least: "
+        + "; ".join(f"{table}: {', '.join(essential_columns(table))}" for table in absent)
+    )
+    raise ExportsError("\n".join(lines))
+
+
+def _unknown_note(block: Block) -> str:
+    if not block.guess:
+        return "no known table"
+    return f"no known table; nearest is {block.guess}, which also needs {', '.join(block.missing)}"
+
+
+def _headers_found(block: Block) -> str:
+    headers = [" ".join(header.split()) for header in block.headers if header.strip()]
+    if not block.header_rows or not headers:
+        return "no header row found"
+    listed = ", ".join(headers[:LISTED_HEADERS])
+    more = len(headers) - LISTED_HEADERS
+    return f"headers found: {listed}" + (f" and {more} more" if more > 0 else "")
+
+
+def _missing_message(block: Block) -> str:
+    columns = data_columns(block.table)
+    wanted = []
+    for name in block.missing:
+        nearest = nearest_header(block.table, name, block.headers)
+        hint = f"; nearest header is {nearest!r}" if nearest else ""
+        wanted.append(f"{name} ({columns[name].description.lower()}{hint})")
+    return (
+        f"{block.label}: looks like {block.table}, but no header answers to "
+        f"{' nor to '.join(wanted)}. {_headers_found(block).capitalize()}. Rename the header, "
+        "or declare it in a mapping file."
+    )

@@ -1,0 +1,257 @@
+"""Workbooks to sheets: values by the fast reader, and what that reader does not tell.
+
+The reader gives a blank for a cell in error and for a formula whose result was never stored.
+Both are looked up in the workbook's own parts, so that neither reads as an empty cell.
+"""
+
+from __future__ import annotations
+
+import io
+import posixpath
+import re
+import xml.etree.ElementTree as ElementTree
+import zipfile
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import python_calamine
+
+from audit.ingest.errors import ExportsError
+from audit.ingest.options import Limits
+from audit.ingest.sheets import Fault, Sheet, cells_of, trimmed
+
+OLE_MAGIC = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
+DAYS_BETWEEN_DATE_SYSTEMS = 1462
+"""Days from 1900's day 0 to 1904's."""
+
+_ENCRYPTED = "EncryptedPackage".encode("utf-16-le")
+_CELL_NAME = re.compile(r"([A-Z]{1,3})(\d{1,7})")
+_ROW_NUMBER = re.compile(rb'<(?:\w+:)?row\b[^>]*?\br="(\d+)"')
+_COLUMN_LETTERS = (re.compile(rb' r="([A-Z]{3})\d'), re.compile(rb' r="([A-Z]{2})\d'))
+_NO_RESULT = "formula without a stored result"
+
+
+@dataclass(frozen=True)
+class _Parts:
+    """What an .xlsx workbook's own parts say, by sheet name."""
+
+    counts_from_1904: bool = False
+    paths: dict[str, str] = field(default_factory=dict)
+
+
+def read_workbook(data: bytes, file: str, limits: Limits) -> list[Sheet]:
+    """All sheets of a workbook, hidden ones included; raises `ExportsError`."""
+    parts, archive = _Parts(), None
+    if data[:2] == b"PK":
+        archive = _archive(data, file)
+        parts = _parts(archive)
+        for name, path in parts.paths.items():
+            _refuse_wide_sheets(archive, path, f"{file}, sheet {name!r}", limits)
+    workbook = _open(data, file)
+    sheets = []
+    for number, metadata in enumerate(workbook.sheets_metadata):
+        if metadata.typ != python_calamine.SheetTypeEnum.WorkSheet:
+            continue
+        grid, merged = _grid(workbook, number, file, metadata.name, limits)
+        faults: list[tuple[int, int, Fault]] = []
+        if archive is not None and metadata.name in parts.paths:
+            faults = _faults(archive, parts.paths[metadata.name])
+        hidden = metadata.visible != python_calamine.SheetVisibleEnum.Visible
+        sheet = _sheet(grid, merged, faults, file, metadata.name, parts.counts_from_1904)
+        sheets.append(sheet.noted("hidden sheet") if hidden else sheet)
+    if not any(sheet.rows for sheet in sheets):
+        raise ExportsError(f"{file}: this workbook is empty")
+    return sheets
+
+
+def _open(data: bytes, file: str) -> python_calamine.CalamineWorkbook:
+    if data[:8] == OLE_MAGIC and _ENCRYPTED in data:
+        raise ExportsError(f"{file}: locked with a password; save it without one")
+    try:
+        return python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(data))
+    except python_calamine.PasswordError:
+        raise ExportsError(f"{file}: locked with a password; save it without one") from None
+    except BaseException as error:
+        raise _damaged(error, file) from None
+
+
+def _damaged(error: BaseException, label: str) -> BaseException:
+    """A failure of the reader as an error that names the file.
+
+    The reader can fail with an exception that is no `Exception`.
+    """
+    if isinstance(error, KeyboardInterrupt | SystemExit | MemoryError):
+        return error
+    return ExportsError(f"{label}: damaged, or no workbook; it cannot be opened")
+
+
+def _grid(
+    workbook: python_calamine.CalamineWorkbook, number: int, file: str, name: str, limits: Limits
+) -> tuple[list[list[object]], list[tuple[tuple[int, int], tuple[int, int]]]]:
+    label = f"{file}, sheet {name!r}"
+    try:
+        sheet = workbook.get_sheet_by_index(number)
+        if sheet.total_height * sheet.total_width > limits.sheet_cells:
+            raise _too_wide(label, sheet.total_height, sheet.total_width)
+        grid: list[list[object]] = list(sheet.to_python(skip_empty_area=False))  # type: ignore[arg-type]
+        return grid, list(sheet.merged_cell_ranges or [])
+    except ExportsError:
+        raise
+    except BaseException as error:
+        raise _damaged(error, label) from None
+
+
+def _sheet(
+    grid: list[list[object]],
+    merged: Iterable[tuple[tuple[int, int], tuple[int, int]]],
+    faults: Iterable[tuple[int, int, Fault]],
+    file: str,
+    name: str,
+    counts_from_1904: bool,
+) -> Sheet:
+    _fill_merged(grid, merged)
+    columns = [cells_of(_shown_booleans(values)) for values in zip(*grid, strict=True)]
+    placed: dict[int, list[tuple[int, Fault]]] = {}
+    for row, column, fault in faults:
+        if column < len(columns) and row < len(grid):
+            placed.setdefault(column, []).append((row, fault))
+    for column, found in placed.items():
+        rows, values = zip(*found, strict=True)
+        columns[column] = columns[column].with_values(rows, values)
+    kept, numbers, _ = trimmed(columns, np.arange(1, len(grid) + 1, dtype=np.int64))
+    days = DAYS_BETWEEN_DATE_SYSTEMS if counts_from_1904 else 0
+    return Sheet(file, name, kept, numbers, days_before_1900_system=days)
+
+
+def _shown_booleans(values: Sequence[object]) -> Sequence[object]:
+    """Booleans as the text a spreadsheet shows; as numbers, 1 and TRUE would be one value."""
+    if True in values or False in values:
+        return [str(value).upper() if isinstance(value, bool) else value for value in values]
+    return values
+
+
+def _fill_merged(
+    grid: list[list[object]], merged: Iterable[tuple[tuple[int, int], tuple[int, int]]]
+) -> None:
+    """A cell merged over several rows stands in each of them."""
+    for (top, left), (bottom, _) in merged:
+        for row in range(top + 1, min(bottom + 1, len(grid))):
+            if left < len(grid[row]) and grid[row][left] == "":
+                grid[row][left] = grid[top][left]
+
+
+def _archive(data: bytes, file: str) -> zipfile.ZipFile:
+    try:
+        return zipfile.ZipFile(io.BytesIO(data))
+    except (zipfile.BadZipFile, OSError, ValueError):
+        raise ExportsError(f"{file}: damaged; it cannot be opened") from None
+
+
+_UNREADABLE_PART = (
+    KeyError, zipfile.BadZipFile, OSError, EOFError, ValueError, NotImplementedError, RuntimeError,
+    ElementTree.ParseError,
+)  # fmt: skip
+
+
+def _parts(archive: zipfile.ZipFile) -> _Parts:
+    """Paths of the sheets and the date system; nothing for other kinds of workbook."""
+    try:
+        workbook = ElementTree.fromstring(archive.read("xl/workbook.xml"))
+        relations = ElementTree.fromstring(archive.read("xl/_rels/workbook.xml.rels"))
+    except _UNREADABLE_PART:
+        return _Parts()
+    targets = {relation.get("Id"): relation.get("Target", "") for relation in relations}
+    paths, counts_from_1904 = {}, False
+    for element in workbook.iter():
+        tag = element.tag.rsplit("}", 1)[-1]
+        if tag == "sheet":
+            relation = next(
+                (value for key, value in element.attrib.items() if key.endswith("}id")), None
+            )
+            target = targets.get(relation, "")
+            if target:
+                path = posixpath.normpath(posixpath.join("/xl", target)).lstrip("/")
+                paths[element.get("name", "")] = path
+        elif tag == "workbookPr":
+            counts_from_1904 = element.get("date1904", "0").casefold() in ("1", "true")
+    return _Parts(counts_from_1904, paths)
+
+
+def _refuse_wide_sheets(archive: zipfile.ZipFile, path: str, label: str, limits: Limits) -> None:
+    """Refuse a sheet whose far corner would make a grid too large to hold.
+
+    The reader lays out every cell up to the last row and column in use, and a stray cell
+    at the sheet's far corner asks it for billions.
+    """
+    try:
+        content = archive.read(path)
+    except _UNREADABLE_PART:
+        return
+    rows = max(map(int, _ROW_NUMBER.findall(content, max(len(content) - 4096, 0))), default=0)
+    rows = rows or max(map(int, _ROW_NUMBER.findall(content)), default=0)
+    if _COLUMN_LETTERS[0].search(content):
+        columns = 16384
+    else:
+        columns = 702 if _COLUMN_LETTERS[1].search(content) else 26
+    if rows * columns <= limits.sheet_cells:
+        return
+    rows = max(map(int, _ROW_NUMBER.findall(content)), default=0)
+    letters = set(re.findall(rb' r="([A-Z]{1,3})\d', content))
+    columns = max((_column_number(found.decode()) for found in letters), default=0)
+    if rows * columns > limits.sheet_cells:
+        raise _too_wide(label, rows, columns)
+
+
+def _too_wide(label: str, rows: int, columns: int) -> ExportsError:
+    return ExportsError(
+        f"{label}: reaches to row {rows:,} and column {columns:,}; delete the stray cells "
+        "beyond the table and save it again"
+    )
+
+
+def _column_number(letters: str) -> int:
+    number = 0
+    for letter in letters:
+        number = number * 26 + ord(letter) - 64
+    return number
+
+
+def _faults(archive: zipfile.ZipFile, path: str) -> list[tuple[int, int, Fault]]:
+    """Cells in error and formulas without a stored result: row and column from 0, and which."""
+    try:
+        content = archive.read(path)
+        if b"<f" not in content and b":f" not in content and b't="e"' not in content:
+            return []
+        return list(_find_faults(content))
+    except _UNREADABLE_PART:
+        return []
+
+
+def _find_faults(content: bytes) -> Iterator[tuple[int, int, Fault]]:
+    row = column = -1
+    for event, element in ElementTree.iterparse(io.BytesIO(content), ("start", "end")):
+        tag = element.tag.rsplit("}", 1)[-1]
+        if event == "start":
+            if tag == "row":
+                row, column = int(element.get("r", row + 2)) - 1, -1
+            elif tag == "c":
+                place = _CELL_NAME.fullmatch(element.get("r", ""))
+                column = _column_number(place[1]) - 1 if place else column + 1
+        elif tag == "c":
+            fault = _fault(element)
+            if fault:
+                yield row, column, fault
+            element.clear()
+        elif tag == "row":
+            element.clear()
+
+
+def _fault(cell: ElementTree.Element) -> Fault | None:
+    parts = {part.tag.rsplit("}", 1)[-1]: part for part in cell}
+    stored = parts["v"].text if "v" in parts else None
+    if cell.get("t") == "e":
+        return Fault(stored or "#ERROR!")
+    if "f" in parts and not stored and not (cell.get("t") == "str" and "v" in parts):
+        return Fault(_NO_RESULT)
+    return None
