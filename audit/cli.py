@@ -42,7 +42,7 @@ DateOrder = Annotated[
     str | None,
     typer.Option("--date-order", help="day-first or month-first, where a column leaves it open."),
 ]
-Mapping = Annotated[
+MappingFile = Annotated[
     Path | None, typer.Option("--mapping", help="How columns are named here (TOML).")
 ]
 FailOn = Annotated[
@@ -78,7 +78,7 @@ def run(
     ] = None,
     out: Out = None,
     policy: PolicyFile = None,
-    mapping: Mapping = None,
+    mapping: MappingFile = None,
     date_order: DateOrder = None,
     fail_on: FailOn = None,
     quiet: Quiet = False,
@@ -104,7 +104,7 @@ def demo(out: Out = None, quiet: Quiet = False) -> None:
 def inspect(
     inputs: Inputs,
     date_order: DateOrder = None,
-    mapping: Mapping = None,
+    mapping: MappingFile = None,
     write_mapping: Annotated[
         Path | None,
         typer.Option("--write-mapping", help="Write what was recognised as a mapping to keep."),
@@ -226,15 +226,16 @@ def _read(
     date_order: str | None,
     require_tables: bool = True,
 ) -> Exports:
-    from audit.ingest import ExportsError, ReadOptions, load_mapping, read_exports
+    from audit.ingest import ExportsError, Mapping, ReadOptions, load_mapping, read_exports
+    from schemas.exports import REQUIRED_TABLES
 
     if date_order not in (None, "day-first", "month-first"):
         _stop(MISUSED, f"--date-order {date_order!r}: expected day-first or month-first")
     try:
         options = ReadOptions(
-            date_order=date_order,
-            mapping=None if mapping is None else load_mapping(mapping),
-            require_tables=require_tables,
+            date_order=date_order or "",
+            mapping=Mapping() if mapping is None else load_mapping(mapping),
+            required=REQUIRED_TABLES if require_tables else (),
         )
         return read_exports(inputs, options)
     except ExportsError as error:

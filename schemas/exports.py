@@ -74,7 +74,7 @@ class Orders(Sourced):
     """Discharge orders: one row per order part; rows sharing `order_id` add up."""
 
     patient_id: Text = text(
-        "Patient's identifier in the programme", "patient id", "patient", "pt id", "mrn",
+        "Patient's identifier in the programme", "patient id", "patient", "pt id", "pt no", "pt number", "mrn",
         "medical record number", "patient number", "patient no", "record number", "client id",
         identifier=True, essential=True,
     )  # fmt: skip
@@ -304,7 +304,7 @@ class Deliveries(Sourced):
     """Delivery log: one row per line delivered, returned, cancelled or back-ordered."""
 
     patient_id: Text = text(
-        "Patient's identifier in the programme", "patient id", "patient", "pt id", "mrn",
+        "Patient's identifier in the programme", "patient id", "patient", "pt id", "pt no", "pt number", "mrn",
         "medical record number", "patient number", "patient no", "client id", "account",
         "ship to patient", identifier=True, essential=True,
     )  # fmt: skip
@@ -476,7 +476,7 @@ class Weights(Sourced):
     """Weights and heights measured since the order was written."""
 
     patient_id: Text = text(
-        "Patient's identifier in the programme", "patient id", "patient", "pt id", "mrn",
+        "Patient's identifier in the programme", "patient id", "patient", "pt id", "pt no", "pt number", "mrn",
         "patient number", "patient no", "client id", identifier=True, essential=True,
     )  # fmt: skip
     measured_on: Date = date(
@@ -496,7 +496,7 @@ class PumpHistory(Sourced):
     """What a pump recorded as fed and flushed over a span of hours."""
 
     patient_id: Text = text(
-        "Patient's identifier in the programme", "patient id", "patient", "pt id", "mrn",
+        "Patient's identifier in the programme", "patient id", "patient", "pt id", "pt no", "pt number", "mrn",
         "patient number", "patient no", "client id", identifier=True, essential=True,
     )  # fmt: skip
     read_on: Date = date(
@@ -521,7 +521,7 @@ class StockCounts(Sourced):
     """What was counted at home at the start of a day."""
 
     patient_id: Text = text(
-        "Patient's identifier in the programme", "patient id", "patient", "pt id", "mrn",
+        "Patient's identifier in the programme", "patient id", "patient", "pt id", "pt no", "pt number", "mrn",
         "patient number", "patient no", "client id", identifier=True, essential=True,
     )  # fmt: skip
     counted_on: Date = date(
@@ -542,7 +542,7 @@ class Absences(Sourced):
     """Days on which the programme does not feed the patient, such as a hospital stay."""
 
     patient_id: Text = text(
-        "Patient's identifier in the programme", "patient id", "patient", "pt id", "mrn",
+        "Patient's identifier in the programme", "patient id", "patient", "pt id", "pt no", "pt number", "mrn",
         "patient number", "patient no", "client id", identifier=True, essential=True,
     )  # fmt: skip
     from_date: Date = date(
