@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from audit.checks.common import ARITHMETIC, COMPARISON, SUPPLY_STAFF
+from audit.checks.common import ARITHMETIC, COMPARISON, SUPPLY_STAFF, in_words
 from audit.checks.declare import Check, Flags, check
 from audit.policy import Policy
 
@@ -29,9 +29,9 @@ def _short(supply: pd.DataFrame) -> Flags:
     """Flags a shortage under both bounds of the opening stock; doubtful under only one."""
     low, high = supply["short_units_low"], supply["short_units_high"]
     opening_low, opening_high = supply["opening_units_low"], supply["opening_units_high"]
-    one = opening_low.map("{:,.0f}".format).astype("str")
-    range_ = one + " to " + opening_high.map("{:,.0f}".format).astype("str") + " (not counted)"
-    wider = " (with the least opening stock " + high.map("{:,.0f}".format).astype("str") + ")"
+    one = in_words(opening_low, "{:,.0f}")
+    range_ = one + " to " + in_words(opening_high, "{:,.0f}") + " (not counted)"
+    wider = " (with the least opening stock " + in_words(high, "{:,.0f}") + ")"
     return Flags(
         where=low > 0,
         observed=low,
@@ -115,8 +115,8 @@ def runs_out_before_next_delivery(supply: pd.DataFrame, policy: Policy) -> Flags
     """Does the stock on hand last until the next delivery by the usual interval is due?"""
     days_to_delivery = supply["days_to_next_delivery"]
     late_high = supply["cover_days_high"] < days_to_delivery
-    low = supply["on_hand_units_low"].map("{:,.0f}".format).astype("str")
-    high = supply["on_hand_units_high"].map("{:,.0f}".format).astype("str")
+    low = in_words(supply["on_hand_units_low"], "{:,.0f}")
+    high = in_words(supply["on_hand_units_high"], "{:,.0f}")
     return Flags(
         where=late_high,
         observed=supply["cover_days_high"],
