@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
+
+from audit.policy import Policy
 
 PRESCRIBER = "Confirm with the prescriber"
 DIETITIAN = "Review with the dietitian"
@@ -29,6 +32,23 @@ def formula_known(parts: pd.DataFrame) -> pd.Series:
     return counted(parts) & parts["formula_known"]
 
 
+def volume_rounding(parts: pd.DataFrame, volume: pd.Series, policy: Policy) -> pd.Series:
+    """Difference in a volume (mL) that rounding explains.
+
+    The larger of the policy's percentage and half a rate step x hours of the run.
+    """
+    half_step = policy["pump_rate_step_ml_per_h"] / 2 * parts["session_h"].fillna(0)
+    return np.maximum(policy["stated_volume_tolerance_percent"] / 100 * volume, half_step)
+
+
 def feeds_alone(rows: pd.DataFrame) -> pd.Series:
     """Whether the feed is known to be all that the person takes."""
     return rows["oral_intake"].eq("none")
+
+
+def in_words(values: pd.Series, template: str, missing: str = "not known") -> pd.Series:
+    """Each value written by the template, as text also where no value is known."""
+    words = pd.Series(missing, index=values.index, dtype="str")
+    known = values.notna()
+    words[known] = [template.format(value) for value in values[known].tolist()]
+    return words

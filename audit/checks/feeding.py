@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
@@ -11,8 +13,10 @@ from audit.checks.common import (
     DIETITIAN,
     PRESCRIBER,
     by_pump,
+    counted,
     feeds_alone,
     formula_known,
+    volume_rounding,
 )
 from audit.checks.declare import Flags, check
 from audit.policy import Policy
@@ -30,15 +34,16 @@ def _estimated(nutrient: str):
 
 def _below(
     regimens: pd.DataFrame,
+    nutrient: str,
     amount: pd.Series,
     need: pd.Series,
     tolerance_percent: float,
     urgent_percent: float | None = None,
 ) -> Flags:
     """Flags an amount below a need; doubtful where an estimate is held against one who eats."""
-    low = amount < need * (1 - tolerance_percent / 100) - 1e-9
-    goal = regimens["need_is_goal"]
-    alone = goal | feeds_alone(regimens)
+    least = need * (1 - tolerance_percent / 100)
+    low = amount < least - 1e-9
+    alone = regimens[f"{nutrient}_need_basis"].eq("order goal") | feeds_alone(regimens)
     urgency = None
     if urgent_percent is not None:
         urgent = amount < need * urgent_percent / 100
@@ -50,12 +55,42 @@ def _below(
         doubtful=low & ~alone,
         settled_by="the order's own goal, or that the person eats nothing",
         urgency=urgency,
-        values={"share": 100 * amount / need},
+        values={
+            "feed": _feed_words(regimens),
+            "need": need_words(regimens, nutrient, "begins at"),
+            "share": 100 * amount / need,
+            "by_stated": _by_stated_volume(regimens, amount, least),
+        },
     )
 
 
-def _need(regimens: pd.DataFrame, nutrient: str) -> pd.DataFrame:
-    return regimens.assign(need_is_goal=regimens[f"{nutrient}_need_basis"].eq("order goal"))
+def _feed_words(regimens: pd.DataFrame) -> pd.Series:
+    """The feed of a day and what is not computed about it."""
+    volume = regimens["feed_ml_per_day"].map("{:,.0f} mL of ".format, na_action="ignore")
+    basis = regimens["feed_basis"].map(
+        {"as stated": ", by the volume stated", "assumed": ", around the clock assumed"}
+    )
+    density = regimens["energy_basis"].map({"assumed": ", its strength assumed"})
+    words = volume.fillna("").astype("str") + regimens["formulas"].fillna("(blank)")
+    return words + basis.fillna("").astype("str") + density.fillna("").astype("str")
+
+
+def need_words(regimens: pd.DataFrame, nutrient: str, end: str) -> pd.Series:
+    """Which need is compared, up to its figure."""
+    estimate = "the estimate (" + regimens[f"{nutrient}_need_method"].fillna("?") + f") {end}"
+    goal = regimens[f"{nutrient}_need_basis"].eq("order goal")
+    return estimate.mask(goal, "the order's goal is")
+
+
+def _by_stated_volume(regimens: pd.DataFrame, amount: pd.Series, least: pd.Series) -> pd.Series:
+    """What to know where the volume the order states would be enough and the computed one is not.
+
+    An additive is a fixed amount a day; scaling it with the volume overstates it little.
+    """
+    stated, feed = regimens["stated_feed_ml_per_day"], regimens["feed_ml_per_day"]
+    enough = amount * stated / feed.where(feed > 0) >= least
+    words = stated.map(" By the stated {:,.0f} mL it would be enough.".format, na_action="ignore")
+    return words.where(enough, "").astype("str")
 
 
 @check(
@@ -66,8 +101,8 @@ def _need(regimens: pd.DataFrame, nutrient: str) -> pd.DataFrame:
     applies=_with_goal("energy"),
     needs=("energy_kcal_per_day",),
     parameters=("energy_goal_tolerance_percent", "energy_goal_urgent_percent"),
-    evidence="{feed_ml_per_day:,.0f} mL of {formulas} is {observed:,.0f} kcal; "
-    "the order's goal is {expected:,.0f} kcal: {share:.0f} %.",
+    evidence="{feed} is {observed:,.0f} kcal; "
+    "{need} {expected:,.0f} kcal: {share:.0f} %.{by_stated}",
     confirm=f"{DIETITIAN} whether the goal or the feed is meant.",
     source="Arithmetic against the order's goal; tolerance: common practice",
     unit="kcal/d",
@@ -75,7 +110,8 @@ def _need(regimens: pd.DataFrame, nutrient: str) -> pd.DataFrame:
 def energy_below_goal(regimens: pd.DataFrame, policy: Policy) -> Flags:
     """Does the feed reach the order's own energy goal?"""
     return _below(
-        _need(regimens, "energy"),
+        regimens,
+        "energy",
         regimens["energy_kcal_per_day"],
         regimens["energy_need_kcal_per_day_low"],
         policy["energy_goal_tolerance_percent"],
@@ -91,8 +127,8 @@ def energy_below_goal(regimens: pd.DataFrame, policy: Policy) -> Flags:
     applies=_estimated("energy"),
     needs=("energy_kcal_per_day", "energy_need_kcal_per_day_low"),
     parameters=("energy_estimate_tolerance_percent", "energy_goal_urgent_percent"),
-    evidence="{feed_ml_per_day:,.0f} mL of {formulas} is {observed:,.0f} kcal; "
-    "the estimate ({energy_need_method}) begins at {expected:,.0f} kcal: {share:.0f} %.",
+    evidence="{feed} is {observed:,.0f} kcal; "
+    "{need} {expected:,.0f} kcal: {share:.0f} %.{growth}{by_stated}",
     confirm=f"{DIETITIAN} what this person needs; the estimate is for a group, not a person.",
     source="The estimate named in the evidence; its source stands with the parameters",
     unit="kcal/d",
@@ -100,14 +136,29 @@ def energy_below_goal(regimens: pd.DataFrame, policy: Policy) -> Flags:
 def energy_below_estimate(regimens: pd.DataFrame, policy: Policy) -> Flags:
     """Does the feed reach the low end of the estimated energy need?
 
-    Only for people known to eat nothing; for others an estimate alone says nothing.
+    Only for people known to eat nothing; for others an estimate alone says nothing. General
+    equations overstate what a child needs who moves little, so that in a child this is a note
+    unless growth falters.
     """
-    return _below(
-        _need(regimens, "energy"),
+    flags = _below(
+        regimens,
+        "energy",
         regimens["energy_kcal_per_day"],
         regimens["energy_need_kcal_per_day_low"],
         policy["energy_estimate_tolerance_percent"],
         policy["energy_goal_urgent_percent"],
+    )
+    child, falters = regimens["life_stage"].eq("child"), regimens["gain_kg"] <= 0
+    growth = np.select(
+        [child & falters, child],
+        [" Weight has not risen.", " Growth is not known to falter."],
+        "",
+    )
+    assert flags.urgency is not None
+    return replace(
+        flags,
+        urgency=flags.urgency.mask(child, "note").mask(child & falters, "soon"),
+        values={**flags.values, "growth": pd.Series(growth, index=regimens.index)},
     )
 
 
@@ -118,8 +169,7 @@ def energy_below_estimate(regimens: pd.DataFrame, policy: Policy) -> Flags:
     rows="regimens",
     needs=("energy_kcal_per_day", "energy_need_kcal_per_day_high"),
     parameters=("energy_above_tolerance_percent",),
-    evidence="{observed:,.0f} kcal from the feed; the {energy_need_basis} "
-    "({energy_need_method}) ends at {expected:,.0f} kcal: {share:.0f} %.",
+    evidence="{feed} is {observed:,.0f} kcal; {need} {expected:,.0f} kcal: {share:.0f} %.",
     confirm=f"{DIETITIAN} the goal and the weight course.",
     source="The need named in the evidence; tolerance: common practice",
     unit="kcal/d",
@@ -128,7 +178,16 @@ def energy_above_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
     """Is the feed's energy well above the goal, or above the high end of the estimate?"""
     energy, high = regimens["energy_kcal_per_day"], regimens["energy_need_kcal_per_day_high"]
     above = energy > high * (1 + policy["energy_above_tolerance_percent"] / 100) + 1e-9
-    return Flags(above, energy, high, values={"share": 100 * energy / high})
+    return Flags(
+        above,
+        energy,
+        high,
+        values={
+            "feed": _feed_words(regimens),
+            "need": need_words(regimens, "energy", "ends at"),
+            "share": 100 * energy / high,
+        },
+    )
 
 
 @check(
@@ -138,8 +197,8 @@ def energy_above_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
     rows="regimens",
     needs=("protein_g_per_day", "protein_need_g_per_day_low"),
     parameters=("protein_goal_tolerance_percent",),
-    evidence="{feed_ml_per_day:,.0f} mL of {formulas} holds {observed:,.1f} g protein; "
-    "the {protein_need_basis} ({protein_need_method}) begins at {expected:,.1f} g.",
+    evidence="{feed} holds {observed:,.1f} g protein; "
+    "{need} {expected:,.1f} g: {share:.0f} %.{by_stated}",
     confirm=f"{DIETITIAN} the protein this person needs.",
     source="The need named in the evidence; its source stands with the parameters",
     unit="g/d",
@@ -147,7 +206,8 @@ def energy_above_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
 def protein_below_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
     """Does the feed reach the protein goal, or the low end of the estimate?"""
     return _below(
-        _need(regimens, "protein"),
+        regimens,
+        "protein",
         regimens["protein_g_per_day"],
         regimens["protein_need_g_per_day_low"],
         policy["protein_goal_tolerance_percent"],
@@ -161,8 +221,7 @@ def protein_below_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
     rows="regimens",
     needs=("protein_g_per_day", "protein_need_g_per_day_high"),
     parameters=("protein_far_above_percent",),
-    evidence="{observed:,.1f} g protein from the feed; the {protein_need_basis} "
-    "({protein_need_method}) ends at {expected:,.1f} g.",
+    evidence="{feed} holds {observed:,.1f} g protein; {need} {expected:,.1f} g.",
     confirm=f"{DIETITIAN} the protein this person needs.",
     source="The need named in the evidence; tolerance: common practice",
     unit="g/d",
@@ -171,7 +230,15 @@ def protein_far_above_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
     """Is the feed's protein far above the goal, or above the high end of the estimate?"""
     protein, high = regimens["protein_g_per_day"], regimens["protein_need_g_per_day_high"]
     above = protein > high * (1 + policy["protein_far_above_percent"] / 100) + 1e-9
-    return Flags(above, protein, high)
+    return Flags(
+        above,
+        protein,
+        high,
+        values={
+            "feed": _feed_words(regimens),
+            "need": need_words(regimens, "protein", "ends at"),
+        },
+    )
 
 
 @check(
@@ -210,7 +277,9 @@ def volume_below_micronutrients(parts: pd.DataFrame, policy: Policy) -> Flags:
     title="The infant's feed is too thin or too concentrated",
     urgency="urgent",
     rows="parts",
-    applies=lambda parts: formula_known(parts) & parts["life_stage"].eq("infant"),
+    applies=lambda parts: (
+        counted(parts) & parts["formula_code"].notna() & parts["life_stage"].eq("infant")
+    ),
     needs=("formula_kcal_per_ml",),
     parameters=("infant_energy_density_low_kcal_per_ml", "infant_energy_density_high_kcal_per_ml"),
     evidence="{formula_code} as made up is {observed:.2f} kcal/mL ({kcal_per_oz:.0f} kcal per "
@@ -240,15 +309,27 @@ def infant_feed_concentration(parts: pd.DataFrame, policy: Policy) -> Flags:
     rows="parts",
     applies=lambda parts: by_pump(parts) & parts["pump_volume_limit_ml"].notna(),
     needs=("feed_ml_per_day",),
-    evidence="The pump stops at {observed:,.0f} mL; the feed is {expected:,.0f} mL.",
+    parameters=("stated_volume_tolerance_percent", "pump_rate_step_ml_per_h"),
+    evidence="The pump stops at {observed:,.0f} mL; {run} is {expected:,.0f} mL.",
     confirm=f"{PRESCRIBER} the limit, and with the family how the pump is set.",
     source=ARITHMETIC,
     unit="mL",
 )
 def volume_limit_stops_feed_early(parts: pd.DataFrame, policy: Policy) -> Flags:
-    """Is the pump's volume limit at least the volume of the feed?"""
+    """Is the pump's volume limit at least the volume that it runs at a time?
+
+    That is one feed where feeds are given apart, else the feed of a day. A limit may be less by
+    what rounding the rate comes to.
+    """
     limit, volume = parts["pump_volume_limit_ml"], parts["feed_ml_per_day"]
-    return Flags(limit < volume - 1e-9, limit, volume)
+    feeds = parts["feeds_per_day"]
+    one_feed = parts["ml_per_feed"].fillna(volume / feeds.where(feeds > 0))
+    apart = parts["method"].eq("intermittent") & one_feed.notna()
+    run = volume.mask(apart, one_feed)
+    words = pd.Series("the feed of a day", index=parts.index).mask(apart, "one feed")
+    return Flags(
+        limit < run - volume_rounding(parts, run, policy) - 1e-9, limit, run, values={"run": words}
+    )
 
 
 @check(
@@ -372,11 +453,14 @@ def restart_at_full_rate(absences: pd.DataFrame, policy: Policy) -> Flags:
     title="What was supplied covers less than the ordered feed",
     urgency="urgent",
     rows="supply",
-    applies=lambda supply: supply["supply_class"].str.startswith("formula:"),
+    applies=lambda supply: (
+        supply["supply_class"].str.startswith("formula:") & ~supply["needed_units"].eq(0)
+    ),
     needs=("covered_share_high",),
     parameters=("supply_cover_share_min_percent", "opening_stock_days_max"),
     evidence="Even with the most stock it could have begun with, the supply covered at most "
-    "{observed:.0f} % of the {needed_units:,.0f} {base_unit} of feed needed in the period.",
+    "{observed:.1f} % of the {needed_units:,.0f} {base_unit} of feed needed in the period; "
+    "marked below {expected:g} %.",
     confirm="Confirm with the family what was fed, and review with the dietitian.",
     source="Arithmetic; threshold: common practice",
     unit="%",
@@ -420,7 +504,7 @@ def weight_falling(trends: pd.DataFrame, policy: Policy) -> Flags:
     pick = {span: worst == position for position, span in enumerate(spans)}
     loss = _by_span(trends, pick, "loss_{}_days_percent")
     return Flags(
-        excess.max(axis=1, initial=-np.inf) > 1,
+        excess.max(axis=1, initial=-np.inf) > 1 + 1e-9,
         loss,
         pd.Series(np.array(limits)[worst], index=trends.index),
         values={
@@ -468,29 +552,40 @@ def growth_faltering(trends: pd.DataFrame, policy: Policy) -> Flags:
     urgency="urgent",
     rows="regimens",
     applies=lambda regimens: (
-        regimens["life_stage"].isin(["adult", "older_adult"]) & regimens["starts_in_period"]
+        regimens["life_stage"].isin(["adult", "older_adult"]) & regimens["starts_feeding"]
     ),
-    needs=("bmi_kg_per_m2",),
     parameters=("refeeding_bmi_kg_per_m2", "refeeding_loss_180_days_percent"),
-    evidence="The order starts {in_force_from} at its full rate; body mass index {observed:.1f} "
-    "kg/m2 (marked below {expected:g}), loss over 180 days {loss_written}.",
+    evidence="The order starts {in_force_from} and names no starting rate; body mass index "
+    "{bmi_written} (marked below {expected:g} kg/m2), loss over 180 days {loss_written} "
+    "(marked above {most_loss:g} %).",
     confirm=f"{PRESCRIBER} the risk of refeeding and how the feed was started.",
     source="NICE CG32, 2006 (from memory)",
     unit="kg/m2",
 )
 def cautious_start_advised(regimens: pd.DataFrame, policy: Policy) -> Flags:
-    """Does an order that starts in the period at full rate meet one of the major criteria?
+    """Does an order that begins feeding at its full rate meet one of the major criteria?
 
     The criteria that exports can show: body mass index and weight loss. Intake and blood
     values are not in the exports.
     """
     bmi, loss = regimens["bmi_kg_per_m2"], regimens["loss_180_days_percent"]
     limit = float(policy["refeeding_bmi_kg_per_m2"])
-    risk = (bmi < limit) | (loss > policy["refeeding_loss_180_days_percent"])
-    written = loss.map("{:.1f} %".format, na_action="ignore").fillna("not known")
+    most_loss = float(policy["refeeding_loss_180_days_percent"])
+    at_once = regimens["start_rate_ml_per_h"].isna()
+    risk = (bmi < limit) | (loss > most_loss)
     return Flags(
-        risk & regimens["start_rate_ml_per_h"].isna(),
+        risk & at_once,
         bmi,
         limit,
-        values={"loss_written": written.astype("str")},
+        doubtful=at_once & (bmi.isna() | loss.isna()),
+        settled_by="height and weight, and a weight of about 180 days before",
+        values={
+            "bmi_written": _known_or_not(bmi, "{:.1f} kg/m2"),
+            "loss_written": _known_or_not(loss, "{:.1f} %"),
+            "most_loss": most_loss,
+        },
     )
+
+
+def _known_or_not(amount: pd.Series, template: str) -> pd.Series:
+    return amount.map(template.format, na_action="ignore").fillna("not known").astype("str")

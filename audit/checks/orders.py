@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pandas as pd
 
@@ -13,6 +15,7 @@ from audit.checks.common import (
     SAFE_PRACTICES,
     counted,
     formula_known,
+    volume_rounding,
 )
 from audit.checks.declare import Flags, check
 from audit.policy import Policy
@@ -20,6 +23,20 @@ from audit.policy import Policy
 JEJUNAL = ("nasojejunal", "jejunostomy")
 BOLUS_METHODS = ("syringe", "gravity")
 POUNDS_PER_KG = 1 / 0.45359237
+# Words that name no allergen, words that deny one on a label, and other words for one allergen.
+NO_NAMES = frozenset(
+    (
+        "a", "allergen", "allergic", "allergie", "allergy", "anaphylaxis", "contain", "cow",
+        "drug", "food", "from", "free", "intolerance", "known", "may", "mild", "nil", "nka",
+        "nkda", "nkfa", "no", "none", "not", "of", "or", "reaction", "s", "severe", "the", "to",
+        "trace", "unknown",
+    )
+)  # fmt: skip
+DENIALS = frozenset(("free", "no", "none", "not", "nil", "without"))
+SAME_WORDS = {
+    "casein": "milk", "caseinate": "milk", "corn": "maize", "dairy": "milk", "gluten": "wheat",
+    "groundnut": "peanut", "soya": "soy", "soyabean": "soy", "soybean": "soy", "whey": "milk",
+}  # fmt: skip
 
 
 @check(
@@ -37,8 +54,9 @@ def essential_element_missing(parts: pd.DataFrame, policy: Policy) -> Flags:
 
     A volume comes from rate and hours, from feeds and volume per feed, or as stated.
     """
+    by_rate = parts["method"].isin(["continuous", "cyclic"])
     amounts = np.select(
-        [parts["is_pump"], parts["method"].notna()],
+        [by_rate, parts["method"].isin(BOLUS_METHODS)],
         [
             "an amount (rate with hours, or a stated volume)",
             "an amount (feeds with volume per feed, or a stated volume)",
@@ -76,8 +94,7 @@ def stated_volume_differs(parts: pd.DataFrame, policy: Policy) -> Flags:
     """
     computed = parts["compared_computed_feed_ml_per_day"]
     stated = parts["compared_stated_feed_ml_per_day"]
-    rounding = policy["pump_rate_step_ml_per_h"] / 2 * parts["session_h"].fillna(0)
-    allowed = np.maximum(policy["stated_volume_tolerance_percent"] / 100 * computed, rounding)
+    allowed = volume_rounding(parts, computed, policy)
     return Flags(
         where=(computed - stated).abs() > allowed + 1e-9,
         observed=computed,
@@ -108,7 +125,15 @@ def stated_energy_differs(regimens: pd.DataFrame, policy: Policy) -> Flags:
     """Does volume x energy density agree with the energy the order states?"""
     computed, stated = regimens["energy_kcal_per_day"], regimens["stated_energy_kcal_per_day"]
     allowed = policy["stated_energy_tolerance_percent"] / 100 * computed
-    return Flags((computed - stated).abs() > allowed + 1e-9, computed, stated)
+    differs = (computed - stated).abs() > allowed + 1e-9
+    assumed = regimens["energy_basis"].eq("assumed")
+    return Flags(
+        differs & ~assumed,
+        computed,
+        stated,
+        doubtful=differs,
+        settled_by="how the feed is made up, or its energy per mL",
+    )
 
 
 @check(
@@ -135,15 +160,22 @@ def parts_exceed_24_h(regimens: pd.DataFrame, policy: Policy) -> Flags:
     rows="order_spans",
     evidence="Order {order_id} is in force together with order {overlapped_order_id} on "
     "{observed:g} days of the period, by their stated dates. The later one is used; "
-    "if both are fed the volume is {feed_if_both_ml_per_day:,.0f} mL/d, "
-    "not {feed_ml_per_day:,.0f} mL/d.",
+    "if both are fed the volume is {both}, not {one}.",
     confirm=f"{PRESCRIBER} which order is in force, and close the other.",
     source=ARITHMETIC,
     unit="d",
 )
 def orders_overlap(spans: pd.DataFrame, policy: Policy) -> Flags:
     """Do two orders' stated dates overlap, other than a later one replacing an open-ended one?"""
-    return Flags(spans["overlap_days"] > 0, spans["overlap_days"].astype("float64"), 0.0)
+    return Flags(
+        spans["overlap_days"] > 0,
+        spans["overlap_days"].astype("float64"),
+        0.0,
+        values={
+            "both": _volume_words(spans["feed_if_both_ml_per_day"]),
+            "one": _volume_words(spans["feed_ml_per_day"]),
+        },
+    )
 
 
 @check(
@@ -234,7 +266,6 @@ def formula_unknown(parts: pd.DataFrame, policy: Policy) -> Flags:
     urgency="urgent",
     rows="parts",
     applies=counted,
-    needs=("method", "access_route"),
     evidence="Method {method} with access by {access_route}: the feed enters the jejunum.",
     confirm=f"{PRESCRIBER} the tube's position and the method.",
     source="MSD Manual, Professional Version, Enteral Tube Nutrition: "
@@ -245,8 +276,14 @@ def method_does_not_suit_access(parts: pd.DataFrame, policy: Policy) -> Flags:
 
     A gastrojejunal tube has a gastric port, so it is left out.
     """
-    bolus = parts["method"].isin(BOLUS_METHODS)
-    return Flags(bolus & parts["access_route"].isin(JEJUNAL))
+    bolus, jejunal = parts["method"].isin(BOLUS_METHODS), parts["access_route"].isin(JEJUNAL)
+    may_be_bolus = bolus | parts["method"].isna()
+    may_be_jejunal = jejunal | parts["access_route"].isna()
+    return Flags(
+        bolus & jejunal,
+        doubtful=may_be_bolus & may_be_jejunal,
+        settled_by="method, access_route",
+    )
 
 
 @check(
@@ -254,16 +291,21 @@ def method_does_not_suit_access(parts: pd.DataFrame, policy: Policy) -> Flags:
     title="A blended feed is ordered into the jejunum",
     urgency="urgent",
     rows="parts",
-    applies=formula_known,
-    needs=("formula_form", "access_route"),
+    applies=counted,
     evidence="Formula {formula_code} is a blended feed and access is by {access_route}.",
     confirm=f"{PRESCRIBER} the tube's position and the formula.",
     source=COMMON_PRACTICE,
 )
 def home_blend_into_jejunum(parts: pd.DataFrame, policy: Policy) -> Flags:
     """Does a blended feed enter the jejunum?"""
-    blended = parts["formula_form"].eq("blended")
-    return Flags(blended & parts["access_route"].isin(JEJUNAL))
+    blended, jejunal = parts["formula_form"].eq("blended"), parts["access_route"].isin(JEJUNAL)
+    may_be_blended = blended | parts["formula_form"].isna()
+    may_be_jejunal = jejunal | parts["access_route"].isna()
+    return Flags(
+        blended & jejunal,
+        doubtful=may_be_blended & may_be_jejunal,
+        settled_by="formula_form, access_route",
+    )
 
 
 @check(
@@ -275,7 +317,7 @@ def home_blend_into_jejunum(parts: pd.DataFrame, policy: Policy) -> Flags:
         formula_known(parts) & (parts["age_from_years"].notna() | parts["age_to_years"].notna())
     ),
     needs=("age_years",),
-    evidence="Age {observed:.1f} years; the label of {formula_code} names {label_ages}.",
+    evidence="Age {observed:.1f} years; the label of {formula_code} names ages {label_ages}.",
     confirm=f"{PRESCRIBER} the formula; the product label is the reference.",
     source="The product's label, as the catalogue holds it",
     unit="a",
@@ -286,8 +328,9 @@ def formula_outside_age(parts: pd.DataFrame, policy: Policy) -> Flags:
     young = age < parts["age_from_years"]
     old = age >= parts["age_to_years"]
     start = parts["age_from_years"].map("from {:g} years".format, na_action="ignore").fillna("")
-    end = parts["age_to_years"].map(" to below {:g} years".format, na_action="ignore").fillna("")
-    ages = (start + end).str.strip()
+    end = parts["age_to_years"].map("below {:g} years".format, na_action="ignore").fillna("")
+    both = parts["age_from_years"].notna() & parts["age_to_years"].notna()
+    ages = (start + end).mask(both, start + " to " + end)
     limit = parts["age_to_years"].where(old, parts["age_from_years"])
     return Flags(young | old, age, limit, values={"label_ages": ages})
 
@@ -297,7 +340,9 @@ def formula_outside_age(parts: pd.DataFrame, policy: Policy) -> Flags:
     title="The formula contains a declared allergen",
     urgency="urgent",
     rows="parts",
-    applies=lambda parts: formula_known(parts) & parts["allergies"].notna(),
+    applies=lambda parts: (
+        counted(parts) & parts["formula_code"].notna() & _names_allergy(parts["allergies"])
+    ),
     needs=("formula_allergens",),
     evidence="Allergy: {shared}. The label of {formula_code} names: {formula_allergens}.",
     confirm=f"{PRESCRIBER} the allergy and the formula at once; "
@@ -305,8 +350,11 @@ def formula_outside_age(parts: pd.DataFrame, policy: Policy) -> Flags:
     source=COMPARISON,
 )
 def allergen_in_formula(parts: pd.DataFrame, policy: Policy) -> Flags:
-    """Does the label of the formula name something the person is allergic to?"""
-    shared = shared_words(parts["allergies"], parts["formula_allergens"])
+    """Does the label of the formula name something the person is allergic to?
+
+    Names are compared word by word, so that "milk protein" meets "milk" and "eggs" meets "egg".
+    """
+    shared = shared_names(parts["allergies"], parts["formula_allergens"])
     return Flags(shared.ne(""), values={"shared": shared})
 
 
@@ -315,8 +363,12 @@ def allergen_in_formula(parts: pd.DataFrame, policy: Policy) -> Flags:
     title="A powder is ordered for a very young or preterm infant",
     urgency="urgent",
     rows="parts",
-    applies=lambda parts: formula_known(parts) & parts["formula_form"].eq("powder"),
-    needs=("age_days",),
+    applies=lambda parts: (
+        counted(parts)
+        & ~parts["life_stage"].isin(["child", "adult", "older_adult"])
+        & (parts["formula_form"].eq("powder") | parts["formula_form"].isna())
+    ),
+    needs=("age_days", "formula_form"),
     parameters=("powder_age_days_min", "powder_age_days_min_preterm", "preterm_below_weeks"),
     evidence="Age {observed:,.0f} days; powder {formula_code}, which is not sterile, "
     "is to be confirmed below {expected:g} days{born_early}.",
@@ -333,7 +385,15 @@ def powder_for_young_infant(parts: pd.DataFrame, policy: Policy) -> Flags:
     )
     born_early = pd.Series("", index=parts.index).mask(preterm, " for a person born preterm")
     age = parts["age_days"]
-    return Flags(age < limit, age, limit, values={"born_early": born_early})
+    birth_unknown = parts["gestation_weeks"].isna()
+    return Flags(
+        age < limit,
+        age,
+        limit,
+        doubtful=birth_unknown & (age < policy["powder_age_days_min_preterm"]),
+        settled_by="gestation_weeks",
+        values={"born_early": born_early},
+    )
 
 
 @check(
@@ -405,20 +465,47 @@ def feed_arithmetic(parts: pd.DataFrame) -> pd.Series:
     return rate.where(by_rate & parts["is_pump"], feeds)
 
 
-def shared_words(left: pd.Series, right: pd.Series) -> pd.Series:
-    """Words of `left` that also stand in `right`; both separated by ; , or /.
+def shared_names(allergies: pd.Series, label: pd.Series) -> pd.Series:
+    """Allergies that the label names too; both texts are separated by ; , / & + or "and".
 
-    Distinct pairs are compared once each.
+    Two names are the same where all words of the one stand in the other. Distinct pairs are
+    compared once each.
     """
-    pairs = pd.MultiIndex.from_arrays([left.fillna(""), right.fillna("")])
+    pairs = pd.MultiIndex.from_arrays([allergies.fillna(""), label.fillna("")])
     codes, distinct = pairs.factorize()
-    common = [", ".join(sorted(_words(a) & _words(b))) for a, b in distinct]
-    return pd.Series(np.array(common, dtype=object)[codes], index=left.index, dtype="str")
+    common = [_common(*pair) for pair in distinct]
+    return pd.Series(np.array(common, dtype=object)[codes], index=label.index, dtype="str")
 
 
-def _words(written: str) -> set[str]:
-    pieces = written.replace(",", ";").replace("/", ";").split(";")
-    return {piece.strip().casefold() for piece in pieces} - {""}
+def _common(allergies: str, label: str) -> str:
+    on_label = [words for words in _names(label).values() if not words & DENIALS]
+    others = [words - NO_NAMES for words in on_label]
+    return ", ".join(
+        name
+        for name, words in sorted(_names(allergies).items())
+        if any(words - NO_NAMES <= other or other <= words for other in others)
+    )
+
+
+def _names(written: str) -> dict[str, set[str]]:
+    """Names in a text, each with its words; those whose words name nothing are left out."""
+    pieces = re.split(r"[;,/&+]|\band\b", written.casefold())
+    words = {piece.strip(): _words(piece) for piece in pieces}
+    return {name: own for name, own in words.items() if own - NO_NAMES}
+
+
+def _words(piece: str) -> set[str]:
+    singular = (
+        word[:-1] if len(word) > 3 and word.endswith("s") and not word.endswith("ss") else word
+        for word in re.findall(r"[^\W_]+", piece)
+    )
+    return {SAME_WORDS.get(word, word) for word in singular}
+
+
+def _names_allergy(allergies: pd.Series) -> pd.Series:
+    """Whether a text names any allergy, and not only that there is none."""
+    known = [text for text in allergies.dropna().unique() if _names(text)]
+    return allergies.isin(known)
 
 
 def _written(values: pd.Series, template: str) -> pd.Series:
@@ -431,3 +518,8 @@ def _join_words(pieces: list[tuple[pd.Series, pd.Series | str]]) -> pd.Series:
         longer = (joined + ", " + word).where(joined.ne(""), word)
         joined = joined.where(~missing, longer)
     return joined
+
+
+def _volume_words(volume: pd.Series) -> pd.Series:
+    known = volume.map("{:,.0f} mL/d".format, na_action="ignore")
+    return known.fillna("not known").astype("str")

@@ -16,7 +16,7 @@ from audit.checks.common import (
     feeds_alone,
 )
 from audit.checks.declare import Flags, check
-from audit.checks.feeding import recorded_below
+from audit.checks.feeding import need_words, recorded_below
 from audit.policy import Policy
 
 
@@ -25,7 +25,8 @@ def _with_flush(parts: pd.DataFrame) -> pd.Series:
 
 
 def _by_pump_interval(parts: pd.DataFrame) -> pd.Series:
-    return by_pump(parts) & parts["flush_every_h"].notna()
+    by_interval = parts["flush_timing"].isna() | parts["flush_timing"].eq("interval")
+    return by_pump(parts) & parts["flush_every_h"].notna() & by_interval
 
 
 @check(
@@ -34,20 +35,29 @@ def _by_pump_interval(parts: pd.DataFrame) -> pd.Series:
     urgency="urgent",
     rows="parts",
     applies=counted,
-    evidence="Written as {flush_rate_ml_per_h:g} mL/h{interval}. {flush_reading} "
-    "Flush water is {flush_ml_per_day_low:,.0f} or {flush_ml_per_day_high:,.0f} mL/d.",
+    evidence="Written as {flush_rate_ml_per_h:g} mL/h{interval}: that volume each time, or for "
+    "each hour between. Flush water is {low} or {high} mL/d; with the water of the feed "
+    "{total_low} or {total_high} mL/d.",
     confirm=f"{PRESCRIBER} which is meant, and have the flush written as a volume and a time.",
     source=ARITHMETIC,
     unit="mL/d",
 )
 def flush_written_as_rate(parts: pd.DataFrame, policy: Policy) -> Flags:
     """Is a flush written as mL/h, so that its volume depends on how it is read?"""
-    every = parts["flush_every_h"].map(" every {:g} h".format, na_action="ignore").fillna("")
+    every = parts["flush_every_h"].map(" every {:g} h".format, na_action="ignore")
+    low, high = parts["flush_ml_per_day_low"], parts["flush_ml_per_day_high"]
+    in_feed = parts["formula_water_ml_per_day"]
     return Flags(
         parts["flush_rate_ml_per_h"].notna(),
-        parts["flush_ml_per_day_low"],
-        parts["flush_ml_per_day_high"],
-        values={"interval": every.astype("str")},
+        low,
+        high,
+        values={
+            "interval": every.fillna(", with no interval").astype("str"),
+            "low": _volume(low),
+            "high": _volume(high),
+            "total_low": _volume(in_feed + low),
+            "total_high": _volume(in_feed + high),
+        },
     )
 
 
@@ -63,7 +73,7 @@ def flush_written_as_rate(parts: pd.DataFrame, policy: Policy) -> Flags:
     ),
     needs=("compared_computed_flush_ml_per_day_low", "compared_computed_flush_ml_per_day_high"),
     parameters=("stated_flush_tolerance_percent",),
-    evidence="{flush_reading} Computed {readings} mL/d; the order states {expected:,.0f} mL/d.",
+    evidence="Computed {readings} mL/d ({flush_reading}); the order states {expected:,.0f} mL/d.",
     confirm=f"{PRESCRIBER} which flush water is meant.",
     source="Arithmetic; tolerance: common practice",
     unit="mL/d",
@@ -79,13 +89,11 @@ def stated_flush_total_differs(parts: pd.DataFrame, policy: Policy) -> Flags:
     off_low = (low - stated).abs() > share * low + 1e-9
     off_high = (high - stated).abs() > share * high + 1e-9
     nearer = high.where((high - stated).abs() < (low - stated).abs(), low)
-    one = low.map("{:,.0f}".format).astype("str")
-    both = one + " or " + high.map("{:,.0f}".format).astype("str")
     return Flags(
         off_low & off_high,
         nearer,
         stated,
-        values={"readings": one.where(low.eq(high), both)},
+        values={"readings": _either(low, high)},
     )
 
 
@@ -117,7 +125,7 @@ def flush_interval_longer_than_run(parts: pd.DataFrame, policy: Policy) -> Flags
     urgency="note",
     rows="parts",
     applies=lambda parts: _by_pump_interval(parts) & parts["session_h"].eq(24),
-    evidence="24 h by {observed:g} h is {times:.2f}: the flush times move from day to day.",
+    evidence="24 h / {observed:g} h = {times:.2f}: the flush times move from day to day.",
     confirm=f"{PRESCRIBER} the flush times.",
     source=ARITHMETIC,
     unit="h",
@@ -158,7 +166,7 @@ def flush_missing(regimens: pd.DataFrame, policy: Policy) -> Flags:
         "flush_min_ml_adult",
         "flush_min_ml_older_adult",
     ),
-    evidence="Flush {observed:g} mL; at least {expected:g} mL at this life stage ({life_stage}).",
+    evidence="Flush {observed:g} mL; at least {expected:g} mL at this life stage ({stage}).",
     confirm=f"{PRESCRIBER} the flush volume; a fluid limit may be the reason.",
     source=f"Adults: {SAFE_PRACTICES}; infants and children: common practice, no source",
     unit="mL",
@@ -166,7 +174,12 @@ def flush_missing(regimens: pd.DataFrame, policy: Policy) -> Flags:
 def flush_below_patency_minimum(parts: pd.DataFrame, policy: Policy) -> Flags:
     """Is one flush at least what keeps a tube open at this life stage?"""
     least = policy.by_life_stage("flush_min_ml", parts["life_stage"])
-    return Flags(parts["flush_ml"] < least - 1e-9, parts["flush_ml"], least)
+    return Flags(
+        parts["flush_ml"] < least - 1e-9,
+        parts["flush_ml"],
+        least,
+        values={"stage": parts["life_stage"].str.replace("_", " ")},
+    )
 
 
 @check(
@@ -212,10 +225,9 @@ def flush_outside_pump(parts: pd.DataFrame, policy: Policy) -> Flags:
         "fluid_high_ml_per_day",
         "fluid_need_ml_per_day_low",
     ),
-    parameters=("total_water_tolerance_percent", "energy_goal_urgent_percent"),
+    parameters=("total_water_tolerance_percent", "total_water_urgent_percent"),
     evidence="Feed {from_feed:,.0f} + flushes {flushes} + other {other:,.0f} = {reading} mL/d "
-    "of {counted_as}; the {fluid_need_basis} ({fluid_need_method}) begins at "
-    "{expected:,.0f} mL: {share:.0f} %.",
+    "of {counted_as}; {need} {expected:,.0f} mL: {share:.0f} %.",
     confirm=f"{DIETITIAN} the water this person needs and takes.",
     source="The need named in the evidence; its source stands with the parameters",
     unit="mL/d",
@@ -231,7 +243,7 @@ def total_water_below_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
     least = need * (1 - policy["total_water_tolerance_percent"] / 100)
     alone = regimens["fluid_need_basis"].eq("order goal") | feeds_alone(regimens)
     below_low, below_high = low < least - 1e-9, high < least - 1e-9
-    urgent = high < need * policy["energy_goal_urgent_percent"] / 100
+    urgent = high < need * policy["total_water_urgent_percent"] / 100
     return Flags(
         where=below_high & alone,
         observed=high,
@@ -239,7 +251,11 @@ def total_water_below_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
         doubtful=below_low,
         settled_by="how the flush is meant, or that the person drinks nothing",
         urgency=pd.Series(np.where(urgent, "urgent", "soon"), index=regimens.index),
-        values=_fluid_words(regimens) | {"share": 100 * high / need},
+        values={
+            **_fluid_words(regimens),
+            "need": need_words(regimens, "fluid", "begins at"),
+            "share": 100 * high / need,
+        },
     )
 
 
@@ -249,12 +265,8 @@ def total_water_below_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
     urgency="urgent",
     rows="regimens",
     applies=lambda regimens: regimens["fluid_limit_ml_per_day"].notna(),
-    needs=(
-        "total_volume_ml_per_day_low",
-        "total_volume_ml_per_day_high",
-    ),
     parameters=("fluid_limit_tolerance_percent",),
-    evidence="Volume {total_volume_ml_per_day_low:,.0f} mL/d, free water {free_water} mL/d; "
+    evidence="Volume {volume} mL/d, free water {free_water} mL/d{without_flushes}; "
     "the limit is {expected:,.0f} mL/d of {limit_counts}.",
     confirm=f"{PRESCRIBER} the limit, what it counts, and the order.",
     source="The order's own limit; arithmetic",
@@ -264,32 +276,40 @@ def fluid_above_limit(regimens: pd.DataFrame, policy: Policy) -> Flags:
     """Is the day's fluid within the order's limit, counted as the limit counts?
 
     Where the order does not say what the limit counts, volume is compared, which is the
-    larger; both figures are shown.
+    larger; both figures are shown. Where flushes are not known, the rest alone is compared: it
+    may be above the limit, and can never be said to be within it.
     """
-    water = regimens["fluid_basis"].eq("free_water")
-    low = regimens["total_water_ml_per_day_low"].where(
-        water, regimens["total_volume_ml_per_day_low"]
-    )
-    high = regimens["total_water_ml_per_day_high"].where(
-        water, regimens["total_volume_ml_per_day_high"]
+    free = regimens["fluid_basis"].eq("free_water")
+    beside = regimens["other_water_ml_per_day"] + regimens["iv_fluid_ml_per_day"]
+    known_volume = regimens["feed_ml_per_day"].fillna(0) + beside
+    known_water = regimens["formula_water_ml_per_day"].fillna(0) + beside
+    volume = regimens["total_volume_ml_per_day_low"].fillna(known_volume)
+    water = regimens["total_water_ml_per_day_low"].fillna(known_water)
+    low = volume.mask(free, water)
+    high = regimens["total_volume_ml_per_day_high"].mask(
+        free, regimens["total_water_ml_per_day_high"]
     )
     limit = regimens["fluid_limit_ml_per_day"]
     most = limit * (1 + policy["fluid_limit_tolerance_percent"] / 100) + 1e-9
     counts = np.select(
-        [water, regimens["fluid_basis"].eq("volume")],
+        [free, regimens["fluid_basis"].eq("volume")],
         ["free water", "volume"],
         "fluid (not said which; volume is compared)",
     )
-    free = regimens["total_water_ml_per_day_low"].map("{:,.0f}".format, na_action="ignore")
+    unknown = regimens["flush_ml_per_day_low"].isna()
     return Flags(
         where=low > most,
         observed=low,
         expected=limit,
-        doubtful=(high > most) | low.isna(),
-        settled_by="how the flush is meant, or the formula's water",
+        doubtful=(high > most) | high.isna(),
+        settled_by="how the flush is meant, or the volume and water of the feed",
         values={
+            "volume": _volume(volume),
+            "free_water": _volume(water.where(regimens["formula_water_ml_per_day"].notna())),
             "limit_counts": pd.Series(counts, index=regimens.index),
-            "free_water": free.fillna("not known").astype("str"),
+            "without_flushes": pd.Series("", index=regimens.index).mask(
+                unknown, " (flushes not known and not counted)"
+            ),
         },
     )
 
@@ -300,26 +320,43 @@ def fluid_above_limit(regimens: pd.DataFrame, policy: Policy) -> Flags:
     urgency="urgent",
     rows="regimens",
     applies=lambda regimens: regimens["life_stage"].eq("infant"),
-    needs=("added_water_ml_per_kg_high", "total_volume_ml_per_kg_high"),
     parameters=("infant_added_water_ml_per_kg_max", "infant_total_volume_ml_per_kg_max"),
-    evidence="Plain water beside the feed {added_water_ml_per_kg_high:.0f} mL/kg "
-    "(marked above {most_added:g}); all fluid {total_volume_ml_per_kg_high:.0f} mL/kg "
-    "(marked above {most_total:g}).",
-    confirm=f"{PRESCRIBER} the flushes and other water at once.",
+    evidence="Plain water beside the feed {added} mL/kg (marked above {most_added:g}); "
+    "all fluid {total} mL/kg (marked above {most_total:g}); weight {weight_kg:g} kg"
+    "{without_flushes}.",
+    confirm=f"{PRESCRIBER} the flushes, the other water and the weight at once.",
     source=COMMON_PRACTICE,
     unit="mL/(kg.d)",
 )
 def too_much_water_for_infant(regimens: pd.DataFrame, policy: Policy) -> Flags:
-    """Is plain water, or all fluid, by weight within what an infant is usually ordered?"""
-    added, total = regimens["added_water_ml_per_kg_high"], regimens["total_volume_ml_per_kg_high"]
+    """Is plain water, or all fluid, by weight within what an infant is usually ordered?
+
+    Where flushes are not known, the rest alone is compared: it may be too much, and can never
+    be said to be within what is usual.
+    """
+    weight, other = regimens["weight_kg"], regimens["other_water_ml_per_day"]
+    known = regimens["feed_ml_per_day"].fillna(0) + other + regimens["iv_fluid_ml_per_day"]
+    added = regimens["added_water_ml_per_kg_high"].fillna(other / weight)
+    total = regimens["total_volume_ml_per_kg_high"].fillna(known / weight)
     most_added = float(policy["infant_added_water_ml_per_kg_max"])
     most_total = float(policy["infant_total_volume_ml_per_kg_max"])
-    too_much = added > most_added
+    too_much = added > most_added + 1e-9
+    unknown = regimens["flush_ml_per_day_high"].isna()
     return Flags(
-        too_much | (total > most_total),
+        too_much | (total > most_total + 1e-9),
         added.where(too_much, total),
         pd.Series(most_total, index=regimens.index).mask(too_much, most_added),
-        values={"most_added": most_added, "most_total": most_total},
+        doubtful=regimens["total_volume_ml_per_kg_high"].isna(),
+        settled_by="the weight, the feed's volume and the flushes",
+        values={
+            "added": _volume(added),
+            "total": _volume(total),
+            "most_added": most_added,
+            "most_total": most_total,
+            "without_flushes": pd.Series("", index=regimens.index).mask(
+                unknown, "; flushes not known and not counted"
+            ),
+        },
     )
 
 
@@ -385,7 +422,10 @@ def _fluid_words(regimens: pd.DataFrame) -> dict[str, pd.Series]:
     }
 
 
+def _volume(volume: pd.Series) -> pd.Series:
+    written = volume.map("{:,.0f}".format, na_action="ignore")
+    return written.fillna("(not known)").astype("str")
+
+
 def _either(low: pd.Series, high: pd.Series) -> pd.Series:
-    one = low.map("{:,.0f}".format, na_action="ignore").fillna("?").astype("str")
-    other = high.map("{:,.0f}".format, na_action="ignore").fillna("?").astype("str")
-    return one.where(low.eq(high), one + " or " + other)
+    return _volume(low).where(low.eq(high), _volume(low) + " or " + _volume(high))

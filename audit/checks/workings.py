@@ -45,6 +45,8 @@ def order_parts(parts: pd.DataFrame, catalogue: pd.DataFrame, period: Period) ->
         stated = own[f"stated_{name}"]
         compared[f"compared_stated_{name}"] = stated.fillna(own[f"order_stated_{name}"])
     return own.assign(
+        # An age that no one has is no age to hold against a label.
+        age_years=own["age_years"].where(own["life_stage"].notna()),
         age_days=age_days.where(age_days >= 0),
         stated_age_years=age_days / DAYS_PER_YEAR,
         is_only_part=is_counted.groupby(order).transform("sum").eq(1),
@@ -64,16 +66,17 @@ def orders_in_force(
 ) -> pd.DataFrame:
     """Regimens of the period, with what the checks compare.
 
-    Added columns: written_on, order_age_days, in_force_at_audit, starts_in_period,
-    compared_weight_kg (a measured weight near the order's own), loss_180_days_percent, and
-    fluid_low/high_ml_per_day: volume where the goal counts volume or the estimate is one of
-    volume (fluid_counts_volume), else free water.
+    Added columns: written_on, order_age_days, in_force_at_audit, starts_feeding (begins in the
+    period, and no earlier order of it runs up to that day), compared_weight_kg (a measured
+    weight near the order's own), loss_180_days_percent, gain_kg, and fluid_low/high_ml_per_day:
+    volume where the goal counts volume or the estimate is one of volume (fluid_counts_volume),
+    else free water.
     """
     written = regimens["prescribed_on"].fillna(regimens["start_date"])
     dated = regimens["order_weight_date"].fillna(written)
     apart = (regimens["measured_weight_date"] - dated).abs().dt.days
     near = apart <= policy["unit_slip_days_max"]
-    loss = trends.set_index("patient_id")["loss_180_days_percent"]
+    by_patient = trends.set_index("patient_id")
     goal = regimens["fluid_need_basis"].eq("order goal")
     infant = regimens["life_stage"].eq("infant")
     by_volume = (goal & regimens["fluid_basis"].eq("volume")) | (~goal & infant)
@@ -88,12 +91,25 @@ def orders_in_force(
         order_age_days=(period.as_of - written).dt.days.astype("float64"),
         in_force_at_audit=(regimens["in_force_from"] <= period.as_of)
         & ~(regimens["in_force_to"] < period.as_of),
-        starts_in_period=regimens["start_date"].between(period.start, period.end),
+        starts_feeding=regimens["start_date"].between(period.start, period.end)
+        & ~_continues(regimens),
         compared_weight_kg=regimens["measured_weight_kg"].where(near),
-        loss_180_days_percent=regimens["patient_id"].map(loss),
+        loss_180_days_percent=regimens["patient_id"].map(by_patient["loss_180_days_percent"]),
+        gain_kg=regimens["patient_id"].map(by_patient["gain_kg"]),
         fluid_counts_volume=by_volume,
         **fluid,
     )
+
+
+def _continues(regimens: pd.DataFrame) -> pd.Series:
+    """Whether an earlier order of the patient runs up to the day before this one, or beyond."""
+    ordered = regimens.sort_values(["patient_id", "in_force_from"], kind="stable")
+    ends = ordered["in_force_to"].mask(
+        ordered["in_force_to"].isna(), ordered["in_force_from"].max()
+    )
+    reached = ends.groupby(ordered["patient_id"]).cummax()
+    before = reached.groupby(ordered["patient_id"]).shift()
+    return (ordered["in_force_from"] <= before + DAY).reindex(regimens.index)
 
 
 def order_spans(spans: pd.DataFrame, parts: pd.DataFrame, period: Period) -> pd.DataFrame:
