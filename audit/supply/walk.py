@@ -102,8 +102,9 @@ def walk(
     """
     known = items(catalogue)
     began = log_first_day(lines, period, policy) if log_from is None else log_from
-    groups = _groups(spans, lines, known, began, period, policy)
-    counts = _counts(stock_counts, groups, known, began, period, policy)
+    told_counts = _counted_units(stock_counts, known)
+    groups = _groups(spans, lines, told_counts, known, began, period)
+    counts = _counts(told_counts, groups, began, period, policy)
     _add_openings(groups, counts, spans, began, policy)
     moves = _moves(lines, groups, policy)
     counts = counts.loc[counts["day"] >= groups["start"].to_numpy()[counts["group"]]]
@@ -219,10 +220,10 @@ def _delivery_days(lines: pd.DataFrame, groups: pd.DataFrame, period: Period) ->
 def _groups(
     spans: pd.DataFrame,
     lines: pd.DataFrame,
+    told_counts: pd.DataFrame,
     known: pd.DataFrame,
     began: pd.Timestamp | NaTType,
     period: Period,
-    policy: Policy,
 ) -> pd.DataFrame:
     """Patients and classes walked: those with a need, and the equivalents they can draw on.
 
@@ -236,8 +237,11 @@ def _groups(
     pairs = drawable(known).rename(columns={"target_class": "supply_class"})
     sources = groups[PAIR].merge(pairs, on="supply_class")
     sources = sources.assign(supply_class=sources["source_class"])[PAIR].drop_duplicates()
-    moved = lines.loc[lines["supply_class"].isin(pairs["source_class"]), PAIR].drop_duplicates()
-    sources = sources.merge(moved, on=PAIR)
+    rows = [
+        table.loc[table["supply_class"].isin(pairs["source_class"]), PAIR]
+        for table in (lines, told_counts)
+    ]
+    sources = sources.merge(pd.concat(rows).drop_duplicates(), on=PAIR)
     groups = pd.concat([groups.assign(ordered=True), sources.assign(ordered=False)])
     groups = groups.sort_values("ordered", ascending=False, kind="stable")
     groups = groups.drop_duplicates(PAIR).sort_values(PAIR, kind="stable").reset_index(drop=True)
@@ -286,9 +290,8 @@ def _counted_units(stock_counts: pd.DataFrame, known: pd.DataFrame) -> pd.DataFr
 
 
 def _counts(
-    stock_counts: pd.DataFrame,
+    told: pd.DataFrame,
     groups: pd.DataFrame,
-    known: pd.DataFrame,
     began: pd.Timestamp | NaTType,
     period: Period,
     policy: Policy,
@@ -298,7 +301,6 @@ def _counts(
     A count that names an item without a known content is left out, and so is one from so
     long before the log began that deliveries in between may be missing.
     """
-    told = _counted_units(stock_counts, known)
     table = pd.DataFrame(
         {
             "group": _group_numbers(groups, told),

@@ -63,7 +63,7 @@ def walk(patient, setting, bound):
     classes = {n for n, day in first_need.items() if day <= end}
     for target in sorted(classes):
         for source in setting["stands_in"].get(target, ()):
-            if any(x["class"] == source for x in lines):
+            if any(x["class"] == source for x in lines) or any(c[0] == source for c in counts):
                 classes = classes | {source}
     stock, start, found = {}, {}, {}
     for name in sorted(classes):
