@@ -48,7 +48,9 @@ def feeds_alone(rows: pd.DataFrame) -> pd.Series:
 
 def in_words(values: pd.Series, template: str, missing: str = "not known") -> pd.Series:
     """Each value written by the template, as text also where no value is known."""
-    words = pd.Series(missing, index=values.index, dtype="str")
-    known = values.notna()
-    words[known] = [template.format(value) for value in values[known].tolist()]
-    return words
+    known = values.notna().tolist()
+    words = [
+        template.format(value) if is_known else missing
+        for value, is_known in zip(values.tolist(), known, strict=True)
+    ]
+    return pd.Series(words, index=values.index, dtype="str")

@@ -16,6 +16,7 @@ from audit.checks.common import (
     counted,
     feeds_alone,
     formula_known,
+    in_words,
     volume_rounding,
 )
 from audit.checks.declare import Flags, check
@@ -66,13 +67,17 @@ def _below(
 
 def _feed_words(regimens: pd.DataFrame) -> pd.Series:
     """The feed of a day and what is not computed about it."""
-    volume = regimens["feed_ml_per_day"].map("{:,.0f} mL of ".format, na_action="ignore")
-    basis = regimens["feed_basis"].map(
-        {"as stated": ", by the volume stated", "assumed": ", around the clock assumed"}
+    volume = in_words(regimens["feed_ml_per_day"], "{:,.0f} mL of ", missing="")
+    basis = np.select(
+        [regimens["feed_basis"].eq("as stated"), regimens["feed_basis"].eq("assumed")],
+        [", by the volume stated", ", around the clock assumed"],
+        "",
     )
-    density = regimens["energy_basis"].map({"assumed": ", its strength assumed"})
-    words = volume.fillna("").astype("str") + regimens["formulas"].fillna("(blank)")
-    return words + basis.fillna("").astype("str") + density.fillna("").astype("str")
+    strength = np.where(regimens["energy_basis"].eq("assumed"), ", its strength assumed", "")
+    words = volume + regimens["formulas"].fillna("(blank)")
+    return (
+        words + pd.Series(basis, index=regimens.index) + pd.Series(strength, index=regimens.index)
+    )
 
 
 def need_words(regimens: pd.DataFrame, nutrient: str, end: str) -> pd.Series:
@@ -89,8 +94,9 @@ def _by_stated_volume(regimens: pd.DataFrame, amount: pd.Series, least: pd.Serie
     """
     stated, feed = regimens["stated_feed_ml_per_day"], regimens["feed_ml_per_day"]
     enough = amount * stated / feed.where(feed > 0) >= least
-    words = stated.map(" By the stated {:,.0f} mL it would be enough.".format, na_action="ignore")
-    return words.where(enough, "").astype("str")
+    return in_words(
+        stated.where(enough), " By the stated {:,.0f} mL it would be enough.", missing=""
+    )
 
 
 @check(
@@ -386,7 +392,6 @@ def starting_rate_never_advanced(parts: pd.DataFrame, policy: Policy) -> Flags:
     title="The pump recorded less feed than is ordered",
     urgency="urgent",
     rows="pump_totals",
-    applies=lambda totals: totals["recorded_days"].notna(),
     needs=("fed_ml_per_day", "ordered_pump_feed_ml_per_day"),
     parameters=("fed_below_ordered_percent", "fed_recorded_days_min"),
     evidence="{fed_ml:,.0f} mL over {recorded_days:.1f} recorded days is {observed:,.0f} mL/d; "
@@ -580,12 +585,8 @@ def cautious_start_advised(regimens: pd.DataFrame, policy: Policy) -> Flags:
         doubtful=at_once & (bmi.isna() | loss.isna()),
         settled_by="height and weight, and a weight of about 180 days before",
         values={
-            "bmi_written": _known_or_not(bmi, "{:.1f} kg/m2"),
-            "loss_written": _known_or_not(loss, "{:.1f} %"),
+            "bmi_written": in_words(bmi, "{:.1f} kg/m2"),
+            "loss_written": in_words(loss, "{:.1f} %"),
             "most_loss": most_loss,
         },
     )
-
-
-def _known_or_not(amount: pd.Series, template: str) -> pd.Series:
-    return amount.map(template.format, na_action="ignore").fillna("not known").astype("str")

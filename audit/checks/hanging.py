@@ -12,6 +12,7 @@ from audit.checks.common import (
     by_pump,
     counted,
     formula_known,
+    volume_rounding,
 )
 from audit.checks.declare import Flags, check
 from audit.policy import Policy
@@ -24,7 +25,8 @@ from audit.policy import Policy
     rows="parts",
     applies=lambda parts: formula_known(parts) & parts["formula_form"].eq("closed_system"),
     needs=("container_ml", "feed_ml_per_day", "label_hang_h"),
-    evidence="{container_ml:,.0f} mL at {feed_ml_per_day:,.0f} mL/d lasts {observed:.0f} h; "
+    parameters=("stated_volume_tolerance_percent", "pump_rate_step_ml_per_h"),
+    evidence="{container_ml:,.0f} mL at {feed_ml_per_day:,.0f} mL/d lasts {observed:.1f} h; "
     "the label allows {expected:g} h.",
     confirm=f"{FAMILY} when containers are changed, and review the container's size; "
     "the product label is the reference.",
@@ -32,10 +34,16 @@ from audit.policy import Policy
     unit="h",
 )
 def hang_time_exceeded(parts: pd.DataFrame, policy: Policy) -> Flags:
-    """Is a closed container used up, feeding day by feeding day, within its label's hang time?"""
+    """Is a closed container used up, feeding day by feeding day, within its label's hang time?
+
+    A feed that is less than the container by no more than rounding its rate comes to is not
+    held against it.
+    """
     volume = parts["feed_ml_per_day"]
-    lasts = 24 * parts["container_ml"] / volume.where(volume > 0)
-    return Flags(lasts > parts["label_hang_h"] + 1e-9, lasts, parts["label_hang_h"])
+    container, label = parts["container_ml"], parts["label_hang_h"]
+    most = volume + volume_rounding(parts, volume, policy)
+    lasts = 24 * container / volume.where(volume > 0)
+    return Flags(24 * container > label * most + 1e-9, lasts, label)
 
 
 @check(

@@ -15,6 +15,7 @@ from audit.checks.common import (
     SAFE_PRACTICES,
     counted,
     formula_known,
+    in_words,
     volume_rounding,
 )
 from audit.checks.declare import Flags, check
@@ -172,8 +173,8 @@ def orders_overlap(spans: pd.DataFrame, policy: Policy) -> Flags:
         spans["overlap_days"].astype("float64"),
         0.0,
         values={
-            "both": _volume_words(spans["feed_if_both_ml_per_day"]),
-            "one": _volume_words(spans["feed_ml_per_day"]),
+            "both": in_words(spans["feed_if_both_ml_per_day"], "{:,.0f} mL/d"),
+            "one": in_words(spans["feed_ml_per_day"], "{:,.0f} mL/d"),
         },
     )
 
@@ -327,8 +328,8 @@ def formula_outside_age(parts: pd.DataFrame, policy: Policy) -> Flags:
     age = parts["age_years"]
     young = age < parts["age_from_years"]
     old = age >= parts["age_to_years"]
-    start = parts["age_from_years"].map("from {:g} years".format, na_action="ignore").fillna("")
-    end = parts["age_to_years"].map("below {:g} years".format, na_action="ignore").fillna("")
+    start = in_words(parts["age_from_years"], "from {:g} years", missing="")
+    end = in_words(parts["age_to_years"], "below {:g} years", missing="")
     both = parts["age_from_years"].notna() & parts["age_to_years"].notna()
     ages = (start + end).mask(both, start + " to " + end)
     limit = parts["age_to_years"].where(old, parts["age_from_years"])
@@ -458,9 +459,11 @@ def order_stops_before_start(spans: pd.DataFrame, policy: Policy) -> Flags:
 def feed_arithmetic(parts: pd.DataFrame) -> pd.Series:
     """How each part's volume is computed, written out with its own numbers."""
     by_rate = parts["rate_ml_per_h"].notna() & parts["session_h"].notna()
-    rate = _written(parts["rate_ml_per_h"], "{:g} mL/h x ") + _written(parts["session_h"], "{:g} h")
-    feeds = _written(parts["feeds_per_day"], "{:g} feeds x ") + _written(
-        parts["ml_per_feed"], "{:g} mL"
+    rate = in_words(parts["rate_ml_per_h"], "{:g} mL/h x ", missing="?") + in_words(
+        parts["session_h"], "{:g} h", missing="?"
+    )
+    feeds = in_words(parts["feeds_per_day"], "{:g} feeds x ", missing="?") + in_words(
+        parts["ml_per_feed"], "{:g} mL", missing="?"
     )
     return rate.where(by_rate & parts["is_pump"], feeds)
 
@@ -508,18 +511,9 @@ def _names_allergy(allergies: pd.Series) -> pd.Series:
     return allergies.isin(known)
 
 
-def _written(values: pd.Series, template: str) -> pd.Series:
-    return values.map(template.format, na_action="ignore").fillna("?").astype("str")
-
-
 def _join_words(pieces: list[tuple[pd.Series, pd.Series | str]]) -> pd.Series:
     joined = pd.Series("", index=pieces[0][0].index, dtype="str")
     for missing, word in pieces:
         longer = (joined + ", " + word).where(joined.ne(""), word)
         joined = joined.where(~missing, longer)
     return joined
-
-
-def _volume_words(volume: pd.Series) -> pd.Series:
-    known = volume.map("{:,.0f} mL/d".format, na_action="ignore")
-    return known.fillna("not known").astype("str")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from audit.checks.common import COMMON_PRACTICE, COMPARISON, SUPPLY_STAFF
+from audit.checks.common import COMMON_PRACTICE, COMPARISON, SUPPLY_STAFF, in_words
 from audit.checks.declare import Flags, check
 from audit.policy import Policy
 from audit.regimen.person import life_stage
@@ -17,17 +17,24 @@ CLINIC = "Confirm with the clinic"
     title="A row was set aside",
     urgency="soon",
     rows="set_aside",
-    evidence="Table {table}, column {column}: found {found}; expected {expected_words}. "
-    "The row is not in the audit.",
+    evidence="Table {table}: {why}. The row is not in the audit.",
     confirm="Confirm the value with whoever made the export, mend the row in set_aside.xlsx "
     "and pass it back.",
     source="Reading of the exports",
 )
 def row_set_aside(rows: pd.DataFrame, policy: Policy) -> Flags:
     """Could every row be used?"""
+    cell = (
+        "column "
+        + rows["column"]
+        + ": found "
+        + rows["found"].fillna("(blank)")
+        + "; expected "
+        + rows["expected"].fillna("(not said)")
+    )
     return Flags(
         pd.Series(True, index=rows.index),
-        values={"expected_words": rows["expected"], "found": rows["found"]},
+        values={"why": cell.where(rows["column"].notna(), rows["reason"])},
     )
 
 
@@ -89,8 +96,6 @@ def _implausible(measurements: pd.DataFrame, policy: Policy, stem: str) -> Flags
     name, unit = stem.rsplit("_", 1)
     low = policy.by_life_stage(f"{name}_{unit}_min", stage)
     high = policy.by_life_stage(f"{name}_{unit}_max", stage)
-    low_words = low.map("{:g}".format, na_action="ignore").astype("str")
-    high_words = high.map("{:g}".format, na_action="ignore").astype("str")
     return Flags(
         (value < low) | (value > high),
         value,
@@ -98,8 +103,8 @@ def _implausible(measurements: pd.DataFrame, policy: Policy, stem: str) -> Flags
         doubtful=stage.isna(),
         settled_by="a plausible birth date",
         values={
-            "low": low_words,
-            "high": high_words,
+            "low": in_words(low, "{:g}"),
+            "high": in_words(high, "{:g}"),
             "stage": stage.str.replace("_", " "),
         },
     )

@@ -10,11 +10,14 @@ from audit.checks.declare import Check, Flags, check
 from audit.policy import Policy
 
 SHORT_EVIDENCE = (
-    "Needed {needed_units:,.0f} {base_unit} in the period, stock at its start {opening}, "
-    "received {received_units:,.0f}: {observed:,.0f} {base_unit} not covered on "
+    "Needed {needed_units:,.0f} {in_units} in the period, stock at its start {opening}, "
+    "received {received_units:,.0f}: {observed:,.0f} {in_units} not covered on "
     "{short_days_low:g} days, the first {first_short_day_low}{lower_opening}."
 )
 COUNT = "a stock count"
+# Kinds of items of which an order says how much is used.
+NEEDED_KINDS = ("formula", "modular", "bag_set", "gravity_set", "syringe")
+UNIT_WORDS = {"{piece}": "pieces"}
 
 
 def _of_class(*classes: str):
@@ -39,6 +42,7 @@ def _short(supply: pd.DataFrame) -> Flags:
         doubtful=high > 0,
         settled_by=COUNT,
         values={
+            "in_units": _units(supply),
             "opening": one.where(opening_low.eq(opening_high), range_),
             "lower_opening": wider.where(low.lt(high), ""),
         },
@@ -98,13 +102,13 @@ syringes_short = _shortage(
     urgency="soon",
     rows="supply",
     applies=lambda supply: (
-        supply["need_per_day"].gt(0)
+        ~supply["need_per_day"].eq(0)
         & supply["next_delivery_due_on"].notna()
-        & supply["short_units_low"].eq(0)
+        & ~supply["short_units_low"].gt(0)
     ),
     needs=("cover_days_low", "cover_days_high"),
     parameters=("delivery_interval_days_default",),
-    evidence="{on_hand} {base_unit} on hand at {need_per_day:,.0f} a day last "
+    evidence="{on_hand} {in_units} on hand at {a_day} a day last "
     "{observed:,.0f} days; the next delivery is due in {expected:,.0f} days, on "
     "{next_delivery_due_on}.",
     confirm=f"{SUPPLY_STAFF} the next delivery, and the stock at home with the family.",
@@ -123,7 +127,11 @@ def runs_out_before_next_delivery(supply: pd.DataFrame, policy: Policy) -> Flags
         expected=days_to_delivery,
         doubtful=supply["cover_days_low"] < days_to_delivery,
         settled_by=COUNT,
-        values={"on_hand": low.where(low.eq(high), low + " to " + high)},
+        values={
+            "on_hand": low.where(low.eq(high), low + " to " + high),
+            "in_units": _units(supply),
+            "a_day": _a_day(supply),
+        },
     )
 
 
@@ -137,7 +145,7 @@ def runs_out_before_next_delivery(supply: pd.DataFrame, policy: Policy) -> Flags
         & ~patients["supplied_by_another"]
         & ~patients["has_near_match"]
     ),
-    parameters=("nothing_delivered_days_min",),
+    parameters=("nothing_delivered_days_min", "setup_delivery_days"),
     evidence="An order was in force on {observed:g} days of the period and the delivery log "
     "holds no delivery in it{last_words}.",
     confirm=f"{SUPPLY_STAFF} whether deliveries were missed or go by another route.",
@@ -145,11 +153,18 @@ def runs_out_before_next_delivery(supply: pd.DataFrame, policy: Policy) -> Flags
     unit="d",
 )
 def active_order_nothing_delivered(patients: pd.DataFrame, policy: Policy) -> Flags:
-    """Was anything delivered in the period to a person whose order was in force?"""
+    """Was anything delivered in the period to a person whose order was in force?
+
+    A first order's set-up may have come in the days before it started.
+    """
     days = patients["ordered_days"].astype("float64")
+    ahead = (patients["first_order_from"] - patients["last_delivered_on"]).dt.days
+    set_up = ahead.between(0, policy["setup_delivery_days"])
     last = patients["last_delivered_on"].dt.strftime("; the last was on %Y-%m-%d").fillna("")
     return Flags(
-        (days >= policy["nothing_delivered_days_min"]) & patients["delivered_lines"].eq(0),
+        (days >= policy["nothing_delivered_days_min"])
+        & patients["delivered_lines"].eq(0)
+        & ~set_up,
         days,
         0.0,
         values={"last_words": last.astype("str")},
@@ -182,7 +197,7 @@ def _delivered_in_period(lines: pd.DataFrame) -> pd.Series:
     urgency="soon",
     rows="delivery_lines",
     applies=lambda lines: _delivered_in_period(lines) & lines["has_any_order"],
-    parameters=("delivery_grace_days",),
+    parameters=("delivery_grace_days", "setup_delivery_days"),
     evidence="{quantity:g} {unit_written} of {item_code} delivered on {on}; the last order ended "
     "on {last_order_end}, {observed:g} days before.",
     confirm="Confirm with the clinic whether the order continues, and with supply staff "
@@ -191,10 +206,18 @@ def _delivered_in_period(lines: pd.DataFrame) -> pd.Series:
     unit="d",
 )
 def delivered_after_stop(lines: pd.DataFrame, policy: Policy) -> Flags:
-    """Do deliveries end with the order, allowing for what was on its way?"""
+    """Do deliveries end with the order, allowing for what was on its way?
+
+    A delivery ahead of a next order is that order's set-up.
+    """
     days = (lines["on"] - lines["last_order_end"]).dt.days.astype("float64")
     grace = float(policy["delivery_grace_days"])
-    stopped = lines["last_order_end"].notna() & ~lines["in_force_on_day"]
+    ahead = (lines["next_order_start"] - lines["on"]).dt.days
+    stopped = (
+        lines["last_order_end"].notna()
+        & ~lines["in_force_on_day"]
+        & ~(ahead <= policy["setup_delivery_days"])
+    )
     return Flags(
         stopped & (days > grace), days, grace, values={"unit_written": _unit_written(lines)}
     )
@@ -216,9 +239,18 @@ def delivered_after_stop(lines: pd.DataFrame, policy: Policy) -> Flags:
     source=COMPARISON,
 )
 def other_formula_delivered(lines: pd.DataFrame, policy: Policy) -> Flags:
-    """Is each formula delivered one that is ordered about that day, or a declared equivalent?"""
+    """Is each formula delivered one that is ordered about that day, or a declared equivalent?
+
+    Where no order at all is in force about that day, the delivery is late or without an order,
+    and which formula it holds is not the question.
+    """
+    about = policy["ordered_formula_days"]
+    since = (lines["on"] - lines["last_order_end"]).dt.days
+    ahead = (lines["next_order_start"] - lines["on"]).dt.days
+    ordered_about = lines["in_force_on_day"] | (since <= about) | (ahead <= about)
     return Flags(
-        ~lines["ordered_formula"].astype(bool), values={"unit_written": _unit_written(lines)}
+        ~lines["ordered_formula"].astype(bool) & ordered_about,
+        values={"unit_written": _unit_written(lines)},
     )
 
 
@@ -227,8 +259,12 @@ def other_formula_delivered(lines: pd.DataFrame, policy: Policy) -> Flags:
     title="A quantity may be in cases where single units are meant, or the other way round",
     urgency="soon",
     rows="delivery_lines",
-    applies=lambda lines: _delivered_in_period(lines) & lines["units_per_case"].gt(1),
-    needs=("days_of_supply",),
+    applies=lambda lines: (
+        _delivered_in_period(lines)
+        & lines["kind"].isin(NEEDED_KINDS)
+        & ~lines["units_per_case"].le(1)
+    ),
+    needs=("units_per_case", "days_of_supply"),
     parameters=(
         "case_slip_days_high",
         "case_slip_days_low",
@@ -265,7 +301,8 @@ def each_case_confusion(lines: pd.DataFrame, policy: Policy) -> Flags:
     applies=_delivered_in_period,
     parameters=("duplicate_delivery_days",),
     evidence="{quantity:g} {unit_written} of {item_code} on {on} under delivery {delivery_id}, "
-    "the same as another delivery up to {most:g} days before; both are counted.",
+    "the same as delivery {repeats_delivery_id} at most {most:g} days before; "
+    "both are counted.",
     confirm=f"{SUPPLY_STAFF} whether both arrived.",
     source="Comparison of the exports; span: common practice",
 )
@@ -285,10 +322,10 @@ def duplicate_delivery(lines: pd.DataFrame, policy: Policy) -> Flags:
     title="Much more is at home than is needed",
     urgency="note",
     rows="supply",
-    applies=lambda supply: supply["need_per_day"].gt(0),
+    applies=lambda supply: ~supply["need_per_day"].eq(0),
     needs=("cover_days_low",),
     parameters=("much_more_days_min",),
-    evidence="At least {on_hand_units_low:,.0f} {base_unit} on hand at {need_per_day:,.0f} a day "
+    evidence="At least {on_hand_units_low:,.0f} {in_units} on hand at {a_day} a day "
     "last {observed:,.0f} days; marked above {expected:g}.",
     confirm=f"{SUPPLY_STAFF} the delivery quantity, and with the family whether all is fed.",
     source="Arithmetic; threshold: common practice",
@@ -297,7 +334,12 @@ def duplicate_delivery(lines: pd.DataFrame, policy: Policy) -> Flags:
 def much_more_than_needed(supply: pd.DataFrame, policy: Policy) -> Flags:
     """Is the stock at home, by its least reading, many months' use?"""
     limit = float(policy["much_more_days_min"])
-    return Flags(supply["cover_days_low"] > limit, supply["cover_days_low"], limit)
+    return Flags(
+        supply["cover_days_low"] > limit,
+        supply["cover_days_low"],
+        limit,
+        values={"in_units": _units(supply), "a_day": _a_day(supply)},
+    )
 
 
 @check(
@@ -306,15 +348,24 @@ def much_more_than_needed(supply: pd.DataFrame, policy: Policy) -> Flags:
     urgency="note",
     rows="supply",
     needs=("expiring_units",),
-    evidence="{observed:,.0f} {base_unit} expire before they can be used at "
-    "{need_per_day:,.0f} a day, first expiring first out.",
+    evidence="{observed:,.0f} {in_units} expired or expire before they can be used{at_a_day}, "
+    "first expiring first out.",
     confirm="Confirm the expiry days with the family, and the next delivery with supply staff.",
     source=f"{ARITHMETIC}; first expiring, first out",
     unit="base unit",
 )
 def expires_before_use(supply: pd.DataFrame, policy: Policy) -> Flags:
     """Does all that is at home get used before it expires?"""
-    return Flags(supply["expiring_units"] > 0, supply["expiring_units"], 0.0)
+    a_day = " at " + _a_day(supply) + " a day"
+    return Flags(
+        supply["expiring_units"] > 0,
+        supply["expiring_units"],
+        0.0,
+        values={
+            "in_units": _units(supply),
+            "at_a_day": a_day.where(supply["need_per_day"].gt(0), ""),
+        },
+    )
 
 
 @check(
@@ -322,7 +373,9 @@ def expires_before_use(supply: pd.DataFrame, policy: Policy) -> Flags:
     title="A lot under recall was delivered",
     urgency="urgent",
     rows="delivery_lines",
-    applies=lambda lines: lines["is_delivered"] & lines["recalls_supplied"],
+    applies=lambda lines: (
+        lines["is_delivered"] & ~lines["is_exact_duplicate"] & lines["recalls_supplied"]
+    ),
     evidence="{quantity:g} {unit_written} of {item_code}, lot {lot}, delivered on {on}; "
     "notice: {notice}.",
     confirm="Confirm with the family at once whether units of this lot are at home; "
@@ -333,6 +386,8 @@ def recalled_lot_at_home(lines: pd.DataFrame, policy: Policy) -> Flags:
     """Does a delivered lot stand on a recall notice, and was it not all returned?"""
     return Flags(
         lines["recalled"].astype(bool) & ~lines["lot_returned"].astype(bool),
+        doubtful=lines["lot_unknown"],
+        settled_by="the lot of an item under recall",
         values={"unit_written": _unit_written(lines)},
     )
 
@@ -355,3 +410,13 @@ def item_unknown(items: pd.DataFrame, policy: Policy) -> Flags:
 
 def _unit_written(lines: pd.DataFrame) -> pd.Series:
     return lines["unit"].fillna("(no unit, read as each)")
+
+
+def _units(supply: pd.DataFrame) -> pd.Series:
+    return supply["base_unit"].replace(UNIT_WORDS)
+
+
+def _a_day(supply: pd.DataFrame) -> pd.Series:
+    """Need of a day as written: whole, or with two decimals where it is not."""
+    need = supply["need_per_day"]
+    return in_words(need, "{:,.0f}").where(need.eq(need.round()), in_words(need, "{:,.2f}"))

@@ -14,6 +14,7 @@ from audit.checks.common import (
     by_pump,
     counted,
     feeds_alone,
+    in_words,
 )
 from audit.checks.declare import Flags, check
 from audit.checks.feeding import need_words, recorded_below
@@ -44,7 +45,7 @@ def _by_pump_interval(parts: pd.DataFrame) -> pd.Series:
 )
 def flush_written_as_rate(parts: pd.DataFrame, policy: Policy) -> Flags:
     """Is a flush written as mL/h, so that its volume depends on how it is read?"""
-    every = parts["flush_every_h"].map(" every {:g} h".format, na_action="ignore")
+    every = in_words(parts["flush_every_h"], " every {:g} h", missing=", with no interval")
     low, high = parts["flush_ml_per_day_low"], parts["flush_ml_per_day_high"]
     in_feed = parts["formula_water_ml_per_day"]
     return Flags(
@@ -52,7 +53,7 @@ def flush_written_as_rate(parts: pd.DataFrame, policy: Policy) -> Flags:
         low,
         high,
         values={
-            "interval": every.fillna(", with no interval").astype("str"),
+            "interval": every,
             "low": _volume(low),
             "high": _volume(high),
             "total_low": _volume(in_feed + low),
@@ -365,7 +366,7 @@ def too_much_water_for_infant(regimens: pd.DataFrame, policy: Policy) -> Flags:
     title="The pump recorded less flush water than is ordered",
     urgency="soon",
     rows="pump_totals",
-    applies=lambda totals: totals["recorded_days"].notna() & totals["has_pump_flush"],
+    applies=lambda totals: totals["has_pump_flush"],
     needs=("flushed_ml_per_day", "ordered_pump_flush_ml_per_day"),
     parameters=("flushed_below_ordered_percent", "fed_recorded_days_min"),
     evidence="{flushed_ml:,.0f} mL over {recorded_days:.1f} recorded days is "
@@ -423,8 +424,7 @@ def _fluid_words(regimens: pd.DataFrame) -> dict[str, pd.Series]:
 
 
 def _volume(volume: pd.Series) -> pd.Series:
-    written = volume.map("{:,.0f}".format, na_action="ignore")
-    return written.fillna("(not known)").astype("str")
+    return in_words(volume, "{:,.0f}", missing="(not known)")
 
 
 def _either(low: pd.Series, high: pd.Series) -> pd.Series:
