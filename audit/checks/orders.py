@@ -405,7 +405,7 @@ def powder_for_young_infant(parts: pd.DataFrame, policy: Policy) -> Flags:
     applies=lambda regimens: regimens["compared_weight_kg"].notna(),
     needs=("order_weight_kg",),
     parameters=("unit_slip_tolerance_percent", "unit_slip_days_max"),
-    evidence="The order's weight is {observed:g} and the measured one {expected:g} kg: "
+    evidence="The order's weight is {observed:.1f} and the measured one {expected:.1f} kg: "
     "a ratio of {ratio:.2f}, and 1 kg is 2.20 lb.",
     confirm="Confirm the weight and its unit with the clinic.",
     source="1 lb = 0.45359237 kg, NIST SP 811",

@@ -107,18 +107,26 @@ syringes_short = _shortage(
         & ~supply["short_units_low"].gt(0)
     ),
     needs=("cover_days_low", "cover_days_high"),
-    parameters=("delivery_interval_days_default",),
-    evidence="{on_hand} {in_units} on hand at {a_day} a day last "
-    "{observed:,.0f} days; the next delivery is due in {expected:,.0f} days, on "
-    "{next_delivery_due_on}.",
+    parameters=("delivery_interval_days_default", "delivery_grace_days", "buffer_days"),
+    evidence="{on_hand} {in_units} on hand at {a_day} a day last {observed:,.0f} days; "
+    "the next delivery {due}.",
     confirm=f"{SUPPLY_STAFF} the next delivery, and the stock at home with the family.",
     source=f"{ARITHMETIC}; the interval is the usual one between this person's deliveries",
     unit="d",
 )
 def runs_out_before_next_delivery(supply: pd.DataFrame, policy: Policy) -> Flags:
-    """Does the stock on hand last until the next delivery by the usual interval is due?"""
-    days_to_delivery = supply["days_to_next_delivery"]
+    """Does the stock on hand last until the next delivery by the usual interval is due?
+
+    A delivery that is overdue by more than the days of grace has no day to wait for: the stock
+    is then held against the reserve.
+    """
+    reserve = float(policy["buffer_days"])
+    overdue = supply["days_to_next_delivery"] < -policy["delivery_grace_days"]
+    days_to_delivery = supply["days_to_next_delivery"].mask(overdue, reserve)
     late_high = supply["cover_days_high"] < days_to_delivery
+    day = supply["next_delivery_due_on"].dt.strftime("%Y-%m-%d").astype("str")
+    ahead = "is due in " + in_words(days_to_delivery, "{:,.0f}") + " days, on " + day
+    past = "was due on " + day + f" and is not in the log; a reserve of {reserve:g} days is usual"
     low = in_words(supply["on_hand_units_low"], "{:,.0f}")
     high = in_words(supply["on_hand_units_high"], "{:,.0f}")
     return Flags(
@@ -129,6 +137,7 @@ def runs_out_before_next_delivery(supply: pd.DataFrame, policy: Policy) -> Flags
         settled_by=COUNT,
         values={
             "on_hand": low.where(low.eq(high), low + " to " + high),
+            "due": ahead.mask(overdue, past),
             "in_units": _units(supply),
             "a_day": _a_day(supply),
         },
@@ -177,7 +186,7 @@ def active_order_nothing_delivered(patients: pd.DataFrame, policy: Policy) -> Fl
     urgency="soon",
     rows="patients",
     applies=lambda patients: patients["delivered_lines"].gt(0) & ~patients["has_near_match"],
-    evidence="{observed:g} delivered lines in the period and no order in the exports.",
+    evidence="Delivered lines in the period: {observed:g}; the exports hold no order.",
     confirm="Confirm with the clinic whether an order exists, and with supply staff the address.",
     source=COMPARISON,
     unit="1",
@@ -397,8 +406,8 @@ def recalled_lot_at_home(lines: pd.DataFrame, policy: Policy) -> Flags:
     title="A delivered item is not in the catalogue",
     urgency="soon",
     rows="unknown_items",
-    evidence="Item {item_code} stands on {observed:g} delivered lines for {patients:g} people "
-    "and not in the catalogue; none of it is counted as supply.",
+    evidence="Item {item_code} is not in the catalogue. Delivered lines of it in the period: "
+    "{observed:g}, for so many people: {patients:g}; none of it is counted as supply.",
     confirm=f"{SUPPLY_STAFF} the item's code, and add it to the catalogue.",
     source=COMPARISON,
     unit="1",
@@ -409,7 +418,9 @@ def item_unknown(items: pd.DataFrame, policy: Policy) -> Flags:
 
 
 def _unit_written(lines: pd.DataFrame) -> pd.Series:
-    return lines["unit"].fillna("(no unit, read as each)")
+    unit = lines["unit"].replace("each", "single unit").fillna("single unit (none stated)")
+    several = lines["quantity"].ne(1)
+    return unit.mask(several, unit.str.replace(r"^(\w+(?: unit)?)", r"\1s", regex=True))
 
 
 def _units(supply: pd.DataFrame) -> pd.Series:
