@@ -7,14 +7,12 @@ import pandas as pd
 
 from audit.period import Period
 from audit.policy import Policy
-from audit.supply.days import NEVER, Whole, day_numbers
+from audit.supply.days import NEVER, Truths, Whole, day_numbers
 from audit.supply.items import equivalents, items
 from audit.supply.timelines import Timelines, spans_on
 from schemas.columns import PROVENANCE
 
 MOVING = ("delivered", "returned")
-# Cheap columns that any two equal lines share: only lines alike in these are compared in full.
-SIGNATURE = ["patient_id", "item_code", "delivered_on", "quantity"]
 
 
 def delivery_lines(
@@ -47,8 +45,12 @@ def delivery_lines(
     lines["is_delivered"] = lines["outcome"].eq("delivered") & lines["quantity"].gt(0)
     _add_items(lines, catalogue)
     _add_units(lines)
-    lines["is_exact_duplicate"] = _is_exact_duplicate(lines, list(deliveries.columns))
-    _add_repeats(lines, float(policy["duplicate_delivery_days"]))
+    days = int(policy["duplicate_delivery_days"])
+    close = lines.loc[_close_together(lines, days)]
+    lines["is_exact_duplicate"] = _is_exact_duplicate(close, list(deliveries.columns)).reindex(
+        lines.index, fill_value=False
+    )
+    _add_repeats(lines, close.index, days)
     lines["excluded_reason"] = _excluded_reason(lines)
     lines["counted"] = (
         lines["outcome"].isin(MOVING)
@@ -101,22 +103,39 @@ def _excluded_reason(lines: pd.DataFrame) -> pd.Series:
     return pd.Series(words[choice], index=lines.index, dtype="str")
 
 
+def _close_together(lines: pd.DataFrame, days: int) -> Truths:
+    """Lines within days of another one of the same patient, item and quantity.
+
+    Only these can be duplicates or repeats, and are compared in full.
+    """
+    columns = (lines["patient_id"], lines["item_code"], lines["quantity"])
+    numbers = np.zeros(len(lines), dtype=np.int64)
+    for column in columns:
+        of_column, values = pd.factorize(column)
+        numbers = numbers * (len(values) + 1) + of_column + 1
+    day = day_numbers(lines["on"], -NEVER)
+    order = np.lexsort((day, numbers))
+    numbers, day = numbers[order], day[order]
+    near = (numbers[1:] == numbers[:-1]) & (day[1:] - day[:-1] <= days)
+    found = np.zeros(len(lines), dtype=bool)
+    found[order[1:][near]] = True
+    found[order[:-1][near]] = True
+    return found
+
+
 def _is_exact_duplicate(lines: pd.DataFrame, columns: list[str]) -> pd.Series:
     told = [name for name in columns if name not in PROVENANCE]
-    alike = lines.loc[lines.duplicated(SIGNATURE, keep=False)]
-    ordered = alike.sort_values(list(PROVENANCE), kind="stable")
-    repeats = ordered.index[ordered.duplicated(told)]
-    return pd.Series(lines.index.isin(repeats), index=lines.index)
+    ordered = lines.sort_values(list(PROVENANCE), kind="stable")
+    return ordered.duplicated(told).reindex(lines.index)
 
 
-def _add_repeats(lines: pd.DataFrame, days: float) -> None:
-    """Marks lines delivered again within days under another delivery's identifier."""
+def _add_repeats(lines: pd.DataFrame, close: pd.Index, days: int) -> None:
+    """Marks lines delivered again within days under another delivery's identifier, in place."""
     same = ["patient_id", "item_code", "quantity", "unit", "outcome"]
     lines["repeats_delivery"] = False
     lines["repeats_delivery_id"] = pd.Series(np.nan, index=lines.index, dtype="str")
-    moving = lines["is_delivered"] & lines["on"].notna() & ~lines["is_exact_duplicate"]
-    often = lines.loc[moving]
-    often = often.loc[often.duplicated(["patient_id", "item_code", "quantity"], keep=False)]
+    often = lines.loc[close]
+    often = often.loc[often["is_delivered"] & often["on"].notna() & ~often["is_exact_duplicate"]]
     if often.empty:
         return
     # A delivery without an identifier is told apart by its day.

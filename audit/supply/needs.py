@@ -9,7 +9,7 @@ import pandas as pd
 
 from audit.period import Period
 from audit.policy import Policy
-from audit.supply.days import RATE_DAYS, Whole, dates, day_number, day_numbers, rates
+from audit.supply.days import RATE_DAYS, Whole, dates, day_number, day_numbers, distinct, rates
 from audit.supply.items import PIECE
 from schemas.columns import PROVENANCE
 
@@ -167,7 +167,7 @@ def _in_force(needs: pd.DataFrame) -> tuple[Whole, Whole, Callable[[Whole], tupl
     stride = never - lowest + 1
     end = np.where(needs["in_force_to"].isna(), never, last + 1)
     starts, stops = patient * stride + first - lowest, patient * stride + end - lowest
-    keys = np.unique(np.concatenate([starts, stops]))
+    keys = distinct(np.concatenate([starts, stops]))
     from_edge = np.searchsorted(keys, starts)
     lengths = np.searchsorted(keys, stops) - from_edge
     row = np.repeat(np.arange(len(needs)), lengths)

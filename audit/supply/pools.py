@@ -101,6 +101,8 @@ class _Pool:
         self.links = np.zeros((2 * self.rows, self.slots, self.slots), dtype=bool)
         for half in (0, self.rows):
             self.links[self.row[target] + half, self.slot[target], self.slot[source]] = True
+        # Targets in order of class, and of each its equivalents in order of class.
+        self.drawing = np.argwhere(self.links.any(axis=0))
 
     def _lay_out_steps(self, segments: Segments, place: Whole) -> None:
         mine = np.flatnonzero(place[segments.group] >= 0)
@@ -145,27 +147,43 @@ class _Pool:
     def walk(self) -> Drawn:
         """Walk every step; amounts are gathered by segment."""
         size = len(self.segment) + 1
-        self.found = {
+        found = {
             name: np.zeros((2, size), dtype=np.int64)
             for name in ("short", "above", "expired", "substituted", "given")
         }
         expires = np.concatenate([self.expires, self.expires])
         held = np.zeros((2 * self.rows, self.slots, self.ranks), dtype=np.int64)
-        for step in range(len(self.day)):
-            at = self.at[step]
+        for step, at in enumerate(self.at):
             day = np.tile(self.day[step], 2)
             held[np.tile(self.opens[at], (2, 1))] = 0
             held += np.concatenate([self.arrivals[0, at], self.arrivals[1, at]])
             over = np.where(expires < day[:, None, None], held, 0)
             held -= over
-            self._gather("expired", at, over.sum(axis=2))
+            on_hand = held.sum(axis=2)
             wanted = np.tile(self.returns[at], (2, 1))
-            self._gather("above", at, _take(held, wanted))
-            self._meet(held, at, day, np.tile(self.days[step], 2))
+            returned = np.minimum(wanted, on_hand)
+            rate = np.concatenate([self.rate[0, at], self.rate[1, at]])
+            end = day + np.tile(self.days[step], 2)
+            met = self._meet(on_hand - returned, rate, day, end)
+            # Nothing arrives or expires within a segment: which units went is settled at its end.
+            _take(held, returned + met.pop("drawn"))
+            for name, amounts in (
+                met | {"above": wanted - returned, "expired": over.sum(axis=2)}
+            ).items():
+                # Positions repeat only for walks that have not begun, whose amounts are 0.
+                found[name][0][at] = amounts[: self.rows]
+                found[name][1][at] = amounts[self.rows :]
+        return Drawn(
+            segment=self.segment,
+            left=self._left(held),
+            flows={name: amounts[:, :-1] for name, amounts in found.items()},
+        )
+
+    def _left(self, held: Whole) -> pd.DataFrame:
         rows, slots, ranks = np.nonzero(self.expires >= 0)
         group = np.full((self.rows, self.slots), -1, dtype=np.int64)
         group[self.row, self.slot] = self.groups
-        left = pd.DataFrame(
+        return pd.DataFrame(
             {
                 "group": group[rows, slots],
                 "expires": self.expires[rows, slots, ranks],
@@ -173,64 +191,58 @@ class _Pool:
                 "units_most": held[rows + self.rows, slots, ranks],
             }
         )
-        return Drawn(
-            segment=self.segment,
-            left=left,
-            flows={name: amounts[:, :-1] for name, amounts in self.found.items()},
-        )
 
-    def _gather(self, name: str, at: Whole, amounts: Whole) -> None:
-        for bound in (0, 1):
-            part = amounts[bound * self.rows : (bound + 1) * self.rows]
-            # Positions repeat only for walks that have not begun, whose amounts are 0.
-            self.found[name][bound][at] += part
+    def _meet(self, on_hand: Whole, rate: Whole, day: Whole, end: Whole) -> dict[str, Whole]:
+        """Meet the needs of one segment, by as many days at a time as nothing runs out in.
 
-    def _meet(self, held: Whole, at: Whole, day: Whole, days: Whole) -> None:
-        """Meet the needs of one segment, by as many days at a time as nothing runs out in."""
-        rate = np.concatenate([self.rate[0, at], self.rate[1, at]])
-        end = day + days
-        day = day.copy()
-        while (day < end).any():
-            span = np.minimum(self._safe_days(held.sum(axis=2), rate), end - day)
-            need = need_before((day + span)[:, None], rate) - need_before(day[:, None], rate)
-            lacking = _take(held, need)
-            for target in range(self.slots):
-                for source in range(self.slots):
-                    asked = np.where(self.links[:, target, source], lacking[:, target], 0)
-                    if not asked.any():
-                        continue
-                    drawn = asked - _take(held[:, source], asked)
-                    lacking[:, target] -= drawn
-                    self._gather_slot("substituted", at, target, drawn)
-                    self._gather_slot("given", at, source, drawn)
-            self._gather("short", at, lacking)
-            day += span
-
-    def _gather_slot(self, name: str, at: Whole, slot: int, amounts: Whole) -> None:
-        for bound in (0, 1):
-            part = amounts[bound * self.rows : (bound + 1) * self.rows]
-            self.found[name][bound][at[:, slot]] += part
-
-    def _safe_days(self, on_hand: Whole, rate: Whole) -> Whole:
-        """Days, at least one, through which each class can go on drawing on the same stock.
-
-        Each class draws on the first stock that is not empty: its own, then its
-        equivalents'. The needs of one stock over k days are at most k x their rates and one
-        unit for each class, by the rounding of each.
+        Per row and slot: `drawn` out of the stock, of it `given` to other classes; of the need
+        `substituted` by others and left `short`.
         """
-        claims = np.zeros_like(rate)
-        served = on_hand > 0
-        claims += np.where(served, rate, 0)
-        for target in range(self.slots):
-            for source in range(self.slots):
-                draws = (
-                    self.links[:, target, source] & (on_hand[:, source] > 0) & ~served[:, target]
-                )
-                claims[:, source] += np.where(draws, rate[:, target], 0)
-                served[:, target] |= draws
-        surplus = np.maximum(on_hand - self.slots, 0) * RATE_DAYS
-        lasting = np.where(claims > 0, surplus // np.maximum(claims, 1), np.iinfo(np.int64).max)
-        return np.maximum(lasting.min(axis=1), 1)
+        names = ("drawn", "given", "substituted", "short")
+        met = {name: np.zeros_like(on_hand) for name in names}
+        live = np.flatnonzero((day < end) & rate.any(axis=1))
+        while len(live):
+            links, rates, held, first = self.links[live], rate[live], on_hand[live], day[live]
+            span = np.minimum(_safe_days(held, rates, links), end[live] - first)
+            need = need_before((first + span)[:, None], rates) - need_before(first[:, None], rates)
+            own = np.minimum(held, need)
+            lacking, held = need - own, held - own
+            given, substituted = np.zeros_like(own), np.zeros_like(own)
+            for target, source in self.drawing:
+                asked = np.where(links[:, target, source], lacking[:, target], 0)
+                drawn = np.minimum(asked, held[:, source])
+                lacking[:, target] -= drawn
+                held[:, source] -= drawn
+                substituted[:, target] += drawn
+                given[:, source] += drawn
+            on_hand[live] = held
+            for name, amounts in zip(
+                names, (own + given, given, substituted, lacking), strict=True
+            ):
+                met[name][live] += amounts
+            day[live] = first + span
+            live = live[day[live] < end[live]]
+        return met
+
+
+def _safe_days(on_hand: Whole, rate: Whole, links: Truths) -> Whole:
+    """Days, at least one, through which each class can go on drawing on the same stock.
+
+    Each class draws on the first stock that is not empty: its own, then its equivalents'. The
+    needs of one stock over k days are at most k x their rates and one unit for each class,
+    by the rounding of each.
+    """
+    slots = rate.shape[1]
+    filled = on_hand > 0
+    claims = np.where(filled, rate, 0)
+    for target in range(slots):
+        open_ = links[:, target] & filled & ~filled[:, [target]]
+        first = open_.argmax(axis=1)
+        some = np.flatnonzero(open_.any(axis=1))
+        claims[some, first[some]] += rate[some, target]
+    surplus = np.maximum(on_hand - slots, 0) * RATE_DAYS
+    lasting = np.where(claims > 0, surplus // np.maximum(claims, 1), np.iinfo(np.int64).max)
+    return np.maximum(lasting.min(axis=1), 1)
 
 
 def _take(held: Whole, wanted: Whole) -> Whole:

@@ -106,7 +106,8 @@ def walk(
     groups = _groups(spans, lines, told_counts, known, began, period)
     counts = _counts(told_counts, groups, began, period, policy)
     _add_openings(groups, counts, spans, began, policy)
-    moves = _moves(lines, groups, policy)
+    numbers = _group_numbers(groups, lines)
+    moves = _moves(lines, numbers, groups, policy)
     counts = counts.loc[counts["day"] >= groups["start"].to_numpy()[counts["group"]]]
     links = _links(groups, moves, counts, known)
     segments = _segments(groups, spans, moves, counts, absences, links, period)
@@ -121,7 +122,7 @@ def walk(
         left=left,
         spans=spans,
         absences=_absences(absences),
-        delivery_days=_delivery_days(lines, groups, period),
+        delivery_days=_delivery_days(lines, numbers, period),
         period=period,
         policy=policy,
     )
@@ -209,12 +210,14 @@ def _share_unknown(segments: pd.DataFrame, links: pd.DataFrame, patient: Whole) 
     segments["missing"] = segments["missing"].fillna(shared)
 
 
-def _delivery_days(lines: pd.DataFrame, groups: pd.DataFrame, period: Period) -> pd.DataFrame:
-    arrived = lines.loc[lines["is_delivered"] & (lines["on"] <= period.as_of)]
-    days = pd.DataFrame(
-        {"group": _group_numbers(groups, arrived), "day": day_numbers(arrived["on"], NEVER)}
-    )
-    return days.loc[days["group"] >= 0].drop_duplicates()
+def _delivery_days(lines: pd.DataFrame, numbers: Whole, period: Period) -> pd.DataFrame:
+    """Days on which each group received a delivery; `numbers` is the group of each line."""
+    day = day_numbers(lines["on"], NEVER)
+    arrived = lines["is_delivered"].to_numpy() & (numbers >= 0) & (day <= day_number(period.as_of))
+    lowest = int(day.min()) if len(day) else 0
+    stride = NEVER - lowest + 1
+    keys = distinct(numbers[arrived] * stride + day[arrived] - lowest)
+    return pd.DataFrame({"group": keys // stride, "day": keys % stride + lowest})
 
 
 def _groups(
@@ -343,26 +346,27 @@ def _add_openings(
     groups["opening_most"] = np.where(groups["basis"].eq("bounded"), high, 0)
 
 
-def _moves(lines: pd.DataFrame, groups: pd.DataFrame, policy: Policy) -> pd.DataFrame:
+def _moves(
+    lines: pd.DataFrame, numbers: Whole, groups: pd.DataFrame, policy: Policy
+) -> pd.DataFrame:
     """Lines that move the stock of a group: group, day, units (signed), expires, known, setup.
 
-    Lines that moved an amount that is not known are kept as `known` false.
+    `numbers` is the group of each line. Lines that moved an amount that is not known are kept
+    as `known` false.
     """
-    unknown = lines["excluded_reason"].notna() & lines["supply_class"].notna()
-    chosen = lines.loc[
-        lines["counted"] | (unknown & ~lines["is_exact_duplicate"] & ~lines["after_period"])
-    ]
-    group = _group_numbers(groups, chosen)
+    counted = lines["counted"].to_numpy()
+    repeated = lines["is_exact_duplicate"] | lines["after_period"]
+    unknown = lines["excluded_reason"].notna() & ~repeated
+    rows = np.flatnonzero((numbers >= 0) & (counted | unknown.to_numpy()))
     moves = pd.DataFrame(
         {
-            "group": group,
-            "day": day_numbers(chosen["on"], NEVER),
-            "units": chosen["signed_units"].where(chosen["counted"], 0.0).to_numpy(),
-            "expires": day_numbers(chosen["expires_on"], NEVER),
-            "known": chosen["counted"].to_numpy(),
+            "group": numbers[rows],
+            "day": day_numbers(lines["on"], NEVER)[rows],
+            "units": np.where(counted, lines["signed_units"], 0.0)[rows].astype(np.int64),
+            "expires": day_numbers(lines["expires_on"], NEVER)[rows],
+            "known": counted[rows],
         }
     )
-    moves = moves.loc[group >= 0].astype({"units": np.int64})
     start = groups["start"].to_numpy()[moves["group"]]
     by_order = groups["basis"].ne("counted").to_numpy()[moves["group"]]
     early = moves["day"] < start
@@ -565,8 +569,10 @@ def _add_outcome(segments: pd.DataFrame, opening: Whole, flows: dict[str, Whole]
         segments[f"start_{bound}"] = np.where(heads, opening[row], before)
         segments[f"adjusted_{bound}"] = np.where(heads & same_group, opening[row] - before, 0)
         segments[f"on_hand_{bound}"] = on_hand
-        first = day_short_of(day, covered, segments[f"rate_{bound}"].to_numpy())
-        is_short = short > 0
-        segments[f"first_short_{bound}"] = np.where(is_short, first, NEVER)
+        some = np.flatnonzero(short)
+        rate = segments[f"rate_{bound}"].to_numpy()[some]
+        first, days = np.full(len(stock), NEVER), np.zeros(len(stock), dtype=np.int64)
+        first[some] = day_short_of(day[some], covered[some], rate)
         # With less than a unit a day, each unit short is a day; else all days from the first.
-        segments[f"short_days_{bound}"] = np.where(is_short, np.minimum(short, end - first), 0)
+        days[some] = np.minimum(short[some], end[some] - first[some])
+        segments[f"first_short_{bound}"], segments[f"short_days_{bound}"] = first, days
