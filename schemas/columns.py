@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -104,6 +104,7 @@ def declare(
     checks: Mapping[str, Any] | None = None,
     written_as: Mapping[str, str] | None = None,
 ) -> Any:
+    """A column of any kind; the functions above are its usual forms."""
     return pa.Field(
         nullable=not essential,
         description=description,
@@ -162,7 +163,7 @@ class Table(pa.DataFrameModel):
         ordered = True
 
 
-@lru_cache(maxsize=None)
+@cache
 def columns_of(model: type[Table]) -> Mapping[str, Column]:
     """Declared columns of a model by name, provenance included."""
     found = {}
@@ -206,6 +207,11 @@ def dtype_of(column: Column) -> str:
 
 def empty(model: type[Table]) -> pd.DataFrame:
     """A frame of no rows with a model's columns and dtypes."""
+    return _empty(model).copy()
+
+
+@cache
+def _empty(model: type[Table]) -> pd.DataFrame:
     return pd.DataFrame(
         {name: pd.Series(dtype=dtype_of(column)) for name, column in columns_of(model).items()}
     )

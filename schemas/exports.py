@@ -26,6 +26,10 @@ class Sourced(Table):
     source_row: Count = declare("Row of that sheet, counted from 1", (), kind="count")
 
 
+PATIENT_SPELLINGS = (
+    "patient id", "patient", "pt id", "pt no", "pt number", "mrn", "medical record number",
+    "patient number", "patient no", "client id",
+)  # fmt: skip
 SEXES = {
     "female": ("f", "woman", "girl", "fem"),
     "male": ("m", "man", "boy"),
@@ -74,9 +78,8 @@ class Orders(Sourced):
     """Discharge orders: one row per order part; rows sharing `order_id` add up."""
 
     patient_id: Text = text(
-        "Patient's identifier in the programme", "patient id", "patient", "pt id", "pt no", "pt number", "mrn",
-        "medical record number", "patient number", "patient no", "record number", "client id",
-        identifier=True, essential=True,
+        "Patient's identifier in the programme", *PATIENT_SPELLINGS,
+        "record number", identifier=True, essential=True,
     )  # fmt: skip
     order_id: Text = text(
         "Order's identifier; parts of one order share it", "order id", "order", "order number",
@@ -304,9 +307,8 @@ class Deliveries(Sourced):
     """Delivery log: one row per line delivered, returned, cancelled or back-ordered."""
 
     patient_id: Text = text(
-        "Patient's identifier in the programme", "patient id", "patient", "pt id", "pt no", "pt number", "mrn",
-        "medical record number", "patient number", "patient no", "client id", "account",
-        "ship to patient", identifier=True, essential=True,
+        "Patient's identifier in the programme", *PATIENT_SPELLINGS,
+        "account", "ship to patient", identifier=True, essential=True,
     )  # fmt: skip
     delivery_id: Text = text(
         "Delivery's identifier", "delivery", "delivery no", "delivery number", "delivery id",
@@ -318,7 +320,7 @@ class Deliveries(Sourced):
     )  # fmt: skip
     delivered_on: Date = date(
         "Day it arrived; for other statuses the day of the event", "delivered", "delivery date",
-        "date delivered", "received on", "arrival date", "pod date",
+        "date delivered", "received on", "arrival date", "pod date", "date",
     )  # fmt: skip
     item_code: Text = text(
         "Item's code in the catalogue", "item", "item code", "item no", "item number", "sku",
@@ -434,7 +436,8 @@ class Catalogue(Sourced):
     )  # fmt: skip
     allergens: Text = text("Allergens the label names, separated by ; or ,", "contains", "allergen")
     volume_meeting_micronutrients_ml: Number = number(
-        "Daily volume that meets micronutrient needs by the label", "rdi volume", "micronutrient ml",
+        "Daily volume that meets micronutrient needs by the label", "rdi volume",
+        "micronutrient ml",
         "volume for micronutrients", unit="mL/d", low=50, high=5000,
     )  # fmt: skip
     prime_ml: Number = number(
@@ -476,8 +479,8 @@ class Weights(Sourced):
     """Weights and heights measured since the order was written."""
 
     patient_id: Text = text(
-        "Patient's identifier in the programme", "patient id", "patient", "pt id", "pt no", "pt number", "mrn",
-        "patient number", "patient no", "client id", identifier=True, essential=True,
+        "Patient's identifier in the programme", *PATIENT_SPELLINGS,
+        identifier=True, essential=True,
     )  # fmt: skip
     measured_on: Date = date(
         "Day of measurement", "date", "measured", "date measured", "weighed on", "visit date",
@@ -496,8 +499,8 @@ class PumpHistory(Sourced):
     """What a pump recorded as fed and flushed over a span of hours."""
 
     patient_id: Text = text(
-        "Patient's identifier in the programme", "patient id", "patient", "pt id", "pt no", "pt number", "mrn",
-        "patient number", "patient no", "client id", identifier=True, essential=True,
+        "Patient's identifier in the programme", *PATIENT_SPELLINGS,
+        identifier=True, essential=True,
     )  # fmt: skip
     read_on: Date = date(
         "Day the pump was read", "date read", "read", "reading date", "download date", "date",
@@ -521,8 +524,8 @@ class StockCounts(Sourced):
     """What was counted at home at the start of a day."""
 
     patient_id: Text = text(
-        "Patient's identifier in the programme", "patient id", "patient", "pt id", "pt no", "pt number", "mrn",
-        "patient number", "patient no", "client id", identifier=True, essential=True,
+        "Patient's identifier in the programme", *PATIENT_SPELLINGS,
+        identifier=True, essential=True,
     )  # fmt: skip
     counted_on: Date = date(
         "Day of the count, before that day's use", "counted", "count date", "date counted",
@@ -542,8 +545,8 @@ class Absences(Sourced):
     """Days on which the programme does not feed the patient, such as a hospital stay."""
 
     patient_id: Text = text(
-        "Patient's identifier in the programme", "patient id", "patient", "pt id", "pt no", "pt number", "mrn",
-        "patient number", "patient no", "client id", identifier=True, essential=True,
+        "Patient's identifier in the programme", *PATIENT_SPELLINGS,
+        identifier=True, essential=True,
     )  # fmt: skip
     from_date: Date = date(
         "First day away", "from", "admitted", "admission date", "first day", "away from",

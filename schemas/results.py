@@ -25,7 +25,7 @@ NEED_BASES = ("order goal", "estimate", "cannot be estimated")
 
 
 def _codes(description: str, values: tuple[str, ...]) -> Text:
-    return code(description, values={value: () for value in values}, essential=True)
+    return code(description, values=dict.fromkeys(values, ()), essential=True)
 
 
 def count(description: str) -> Count:

@@ -10,15 +10,14 @@ from __future__ import annotations
 import inspect
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from string import Formatter
 
 import numpy as np
 import pandas as pd
 
 from audit.policy import Policy
-from schemas.columns import PROVENANCE, columns_of, empty
+from schemas.columns import Table, columns_of, empty
 from schemas.results import FAMILIES, URGENCIES, Exceptions, Unchecked
-
-SUBJECT = ("patient_id", "order_id", "supply_class", "item_code")
 
 
 @dataclass(frozen=True)
@@ -76,7 +75,7 @@ class Check:
         unchecked = pd.concat(
             [
                 self._unchecked(lacking_rows, missing),
-                self._unchecked(open_rows, pd.Series(flags.settled_by, index=open_rows.index)),
+                self._unchecked(open_rows, flags.settled_by),
             ],
             ignore_index=True,
         )
@@ -84,35 +83,30 @@ class Check:
 
     def _exceptions(self, known: pd.DataFrame, flags: Flags) -> pd.DataFrame:
         where = np.asarray(flags.where, dtype=bool)
+        if not where.any():
+            return empty(Exceptions)
         rows = known.loc[where]
-        frame = pd.DataFrame(index=rows.index)
-        frame["check"] = self.check
-        frame["family"] = self.family
-        frame["urgency"] = self.urgency if flags.urgency is None else flags.urgency[where]
-        for name in SUBJECT:
-            frame[name] = _column(rows, name)
-        frame["observed"] = _chosen(flags.observed, where, np.nan)
-        frame["expected"] = _chosen(flags.expected, where, np.nan)
+        columns: dict[str, object] = {
+            "check": self.check,
+            "family": self.family,
+            "urgency": _chosen(flags.urgency, where, self.urgency),
+            "observed": _chosen(flags.observed, where, np.nan),
+            "expected": _chosen(flags.expected, where, np.nan),
+            "unit": self.unit,
+            "confirm": self.confirm,
+            "source": self.source,
+            "state": "new",
+        }
         values = {name: _chosen(value, where, value) for name, value in flags.values.items()}
-        frame["evidence"] = write_evidence(self.evidence, rows, frame, values, where.sum())
-        frame["unit"] = self.unit
-        frame["confirm"] = self.confirm
-        frame["source"] = self.source
-        for name in PROVENANCE:
-            frame[name] = _column(rows, name)
-        frame["state"] = "new"
-        return _shaped(frame, Exceptions)
+        values = {name: columns[name] for name in ("observed", "expected")} | values
+        columns["evidence"] = write_evidence(self.evidence, rows, values)
+        return _shaped(columns, rows, Exceptions)
 
-    def _unchecked(self, rows: pd.DataFrame, missing: pd.Series) -> pd.DataFrame:
-        frame = pd.DataFrame(index=rows.index)
-        frame["check"] = self.check
-        frame["family"] = self.family
-        for name in SUBJECT[:3]:
-            frame[name] = _column(rows, name)
-        frame["missing"] = missing
-        for name in PROVENANCE:
-            frame[name] = _column(rows, name)
-        return _shaped(frame, Unchecked)
+    def _unchecked(self, rows: pd.DataFrame, missing: object) -> pd.DataFrame:
+        if rows.empty:
+            return empty(Unchecked)
+        columns = {"check": self.check, "family": self.family, "missing": missing}
+        return _shaped(columns, rows, Unchecked)
 
 
 def check(
@@ -160,31 +154,18 @@ def check(
     return declared
 
 
-def write_evidence(
-    template: str,
-    rows: pd.DataFrame,
-    frame: pd.DataFrame,
-    values: Mapping[str, object],
-    count: int,
-) -> list[str]:
-    """The template filled in for each flagged row, from the rule's values, then the row's."""
-    names = _template_names(template)
-    columns = {}
-    for name in names:
-        source = values.get(name)
-        if source is None:
-            source = frame[name] if name in frame.columns else rows[name]
-        columns[name] = _printable(source, count)
+def write_evidence(template: str, rows: pd.DataFrame, values: Mapping[str, object]) -> list[str]:
+    """The template filled in for each of the rows, from the rule's values, then the row's."""
+    names = dict.fromkeys(name for _, name, _, _ in Formatter().parse(template) if name)
+    columns = [
+        _printable(values[name] if name in values else rows[name], len(rows)) for name in names
+    ]
+    if not columns:
+        return [template] * len(rows)
     return [
         template.format(**dict(zip(names, cells, strict=True)))
-        for cells in zip(*columns.values(), strict=True)
-    ] or [template] * count
-
-
-def _template_names(template: str) -> list[str]:
-    from string import Formatter
-
-    return list(dict.fromkeys(name for _, name, _, _ in Formatter().parse(template) if name))
+        for cells in zip(*columns, strict=True)
+    ]
 
 
 def _printable(source: object, count: int) -> list[object]:
@@ -206,19 +187,14 @@ def _names_of_missing(lacking: pd.DataFrame) -> pd.Series:
     return names
 
 
-def _column(rows: pd.DataFrame, name: str) -> pd.Series | None:
-    return rows[name] if name in rows.columns else None
-
-
 def _chosen(value: object, where: np.ndarray, otherwise: object) -> object:
     if isinstance(value, pd.Series):
         return value[where]
     return otherwise if value is None else value
 
 
-def _shaped(frame: pd.DataFrame, model: type) -> pd.DataFrame:
-    """The frame with exactly the model's columns and dtypes."""
-    template = empty(model)
-    missing = [name for name in columns_of(model) if name not in frame.columns]
-    assert not missing, missing
-    return frame[list(columns_of(model))].astype(template.dtypes.to_dict()).reset_index(drop=True)
+def _shaped(columns: Mapping[str, object], rows: pd.DataFrame, model: type[Table]) -> pd.DataFrame:
+    """A frame of the model's columns: as given, else the row's own, else missing."""
+    told = {name: columns.get(name, rows.get(name)) for name in columns_of(model)}
+    frame = pd.DataFrame(told, index=rows.index)
+    return frame.astype(empty(model).dtypes.to_dict()).reset_index(drop=True)
