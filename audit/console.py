@@ -6,6 +6,7 @@ import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
@@ -30,22 +31,24 @@ def print_summary(result: AuditResult, exports: Exports, period: Period, folder:
     console = Console(highlight=False)
     rows = exports.reconciliation[["rows_read", "rows_used", "rows_set_aside", "rows_not_data"]]
     read, used, aside, other = (int(total) for total in rows.sum())
-    patients = int(result.regimens["patient_id"].nunique())
-    flagged = int(result.exceptions["patient_id"].nunique())
-    console.print(
-        f"Audited {patients:,} patients with an order in force, {period}; "
-        f"{flagged:,} people have exceptions."
+    in_force = int(result.regimens["patient_id"].nunique())
+    open_ = result.exceptions.loc[result.exceptions["state"].ne("answered")]
+    urgent = open_.loc[open_["urgency"].eq("urgent"), "patient_id"].nunique()
+    lines = (
+        f"{len(result.patients):,} patients audited for {period} ({in_force:,} with an order in "
+        f"force): {open_['patient_id'].nunique():,} need review, {urgent:,} of them urgently.",
+        f"Rows read {read:,} = used {used:,} + set aside {aside:,} + not data {other:,}.",
+        _counts(result),
+        f"Cannot be checked: {len(result.unchecked):,} (the report lists what is missing).",
+        f"Open {folder / 'exceptions.html'} and work down the list.",
     )
-    console.print(f"Rows read {read:,} = used {used:,} + set aside {aside:,} + not data {other:,}.")
-    console.print(_counts(result))
-    unchecked = len(result.unchecked)
-    console.print(f"Cannot be checked: {unchecked:,} (listed in the report with what is missing).")
-    console.print(f"Open {folder / 'exceptions.html'} and work down the list.", markup=False)
-    console.print(CAUTION, style="dim")
+    for line in lines:
+        console.print(line, markup=False, soft_wrap=True)
+    console.print(CAUTION, style="dim", soft_wrap=True)
 
 
 def _counts(result: AuditResult) -> Table:
-    table = Table(title="Exceptions", title_justify="left")
+    table = Table(title="Exceptions", title_justify="left", box=SIMPLE_HEAD)
     table.add_column("Family")
     for urgency in URGENCIES:
         table.add_column(urgency.capitalize(), justify="right")

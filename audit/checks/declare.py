@@ -168,7 +168,7 @@ def write_evidence(template: str, rows: pd.DataFrame, values: Mapping[str, objec
     ]
 
 
-def _printable(source: object, count: int) -> list[object]:
+def _printable(source: object, count: int) -> list:
     if not isinstance(source, pd.Series):
         return [source] * count
     if pd.api.types.is_datetime64_any_dtype(source):
