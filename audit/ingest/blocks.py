@@ -235,8 +235,8 @@ def _two_row_readings(
     for above, below in zip(upper, lower, strict=True):
         over = above or (over if below else "")
         options = [f"{over} {below}".strip(), below, above]
-        if headers.unit_in_header(below):
-            options = [f"{over} ({below.strip('()[]')})", over, below]
+        if above and headers.unit_in_header(below):
+            options.insert(0, f"{above} ({below.strip('()[]{}')})")
         known = [option for option in options if option and _is_header(option, layout)]
         readings.append(known[0] if known else options[0])
     return readings
@@ -313,16 +313,24 @@ def _refuse_equals(sheet: Sheet, usable: Sequence[Guess], texts: Sequence[str]) 
 def _best_header(sheet: Sheet, row: int, layout: Layout | None) -> _Header:
     """The row alone, or joined with the one below or above, whichever names more columns."""
     best = _as_header(sheet, (row,), layout)
-    pairs = [(row, row + 1), (row - 1, row)]
-    for pair in pairs:
+    for pair in ((row, row + 1), (row - 1, row)):
         if pair[0] < 0 or pair[1] >= sheet.rows or not _second_row(sheet, pair[1]):
             continue
         joined = _as_header(sheet, pair, layout)
-        units_below = all(headers.unit_in_header(text) for text in _texts(sheet, pair[1]) if text)
         gained = joined.guess.found - best.guess.found
-        if gained >= 2 or (gained >= 0 and units_below and pair[0] == row):
+        if gained >= 2 or (pair[0] == row and gained >= _least_gain(sheet, pair[1], layout)):
             best = joined
     return best
+
+
+def _least_gain(sheet: Sheet, row: int, layout: Layout | None) -> int:
+    """Columns that joining a row to the one above must gain: fewer, the less it can be data."""
+    texts = [text for text in _texts(sheet, row) if text]
+    if all(map(headers.unit_in_header, texts)):
+        return 0
+    words = all(headers.unit_in_header(text) or _is_header(text, layout) for text in texts)
+    alone = _as_header(sheet, (row,), layout)
+    return 1 if words and not alone.good else 2
 
 
 def _second_row(sheet: Sheet, row: int) -> bool:

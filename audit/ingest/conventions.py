@@ -7,6 +7,7 @@ file, then from what the caller declares, then from plausibility. What stays ope
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -39,6 +40,9 @@ NO_EVENTS = EXPIRY_COLUMNS | BIRTH_COLUMNS | {"until"}
 PLAUSIBLE_DAYS_AFTER = 92
 PLAUSIBLE_DAYS_BEFORE = 3 * 366
 """How far from all dates that are certain a reading may lie before it is implausible."""
+SWAPPED_TEXTS, SWAPPED_CELLS = 3, 5
+"""Text dates and date cells from which a column can look swapped; by chance, the days of
+five dates are all 12 or less once in a hundred times."""
 RECENT_SHARE = 0.99
 """Quantile of event years taken for the exports' own year."""
 
@@ -56,6 +60,7 @@ class _Dates:
     declared: str
     order: str = ""
     how: str = ""
+    text_only: bool = False
     notes: list[str] = field(default_factory=list)
 
     @property
@@ -95,6 +100,7 @@ def decide(
             column.settle(options.date_order, "as declared for this run")
     _settle_by_plausibility(dates)
     _refuse_open(dates)
+    _distrust_swapped(dates)
     turn = _century_turn(dates)
     return _with_date_rules(decided, dates, turn)
 
@@ -261,7 +267,7 @@ def _certain_days(dates: Sequence[_Dates]) -> np.ndarray:
 def _days(column: _Dates, order: str) -> np.ndarray:
     """Different days of a column as read in an order."""
     declared = Column("", "date", None, "", (), False, {}, {}, None, None)
-    rules = CellRules(dates=DateRules(order, days_to_add=column.sheet.days_before_1900_system))
+    rules = CellRules(dates=DateRules(order, days_to_add=column.sheet.days_after_1900_system))
     present = [value for value, count in zip(column.distinct, column.counts, strict=True) if count]
     reading = read_cells(declared, present, rules)
     return reading.values[reading.is_read]
@@ -303,6 +309,37 @@ def _example(column: _Dates) -> tuple[str, str, str]:
     return "the first date", "one day", "another"
 
 
+def _distrust_swapped(dates: Sequence[_Dates]) -> None:
+    """Refuse date cells beside which text dates are left that a spreadsheet could not turn.
+
+    A spreadsheet that opens dates of the other order turns those whose day is 12 or less into
+    dates with day and month swapped, and leaves the rest as text. A column of just that look
+    was most likely opened so.
+    """
+    for column in dates:
+        left = sorted((column.shown[DAY_FIRST], column.shown[MONTH_FIRST]))
+        held = [
+            (value.day, count)
+            for value, count in zip(column.distinct, column.counts, strict=True)
+            if count and isinstance(value, dt.date)
+        ]
+        cells = sum(count for _, count in held)
+        looks_swapped = (
+            left[0] == 0
+            and left[1] >= SWAPPED_TEXTS
+            and not column.shown["?"]
+            and cells >= SWAPPED_CELLS
+            and all(day <= 12 for day, _ in held)
+        )
+        if looks_swapped and not column.declared:
+            column.text_only = True
+            column.notes.append(
+                f"{column.column.header}: day and month of {cells} dates were probably swapped "
+                "when the export was opened in a spreadsheet; they were not read. Export it "
+                "again, or declare date_order in a mapping file to read them as they stand"
+            )
+
+
 def _century_turn(dates: Sequence[_Dates]) -> int | None:
     """Last two digits of the exports' own year; None where no event is dated."""
     years: list[np.ndarray] = []
@@ -328,7 +365,8 @@ def _with_date_rules(
         rules = DateRules(
             order=column.order,
             month_is_enough=name in EXPIRY_COLUMNS,
-            days_to_add=column.sheet.days_before_1900_system,
+            days_to_add=column.sheet.days_after_1900_system,
+            text_only=column.text_only,
         )
         if name in BIRTH_COLUMNS and century_turn is not None:
             # A two-digit year of birth later than the exports' own year is of the 1900s.

@@ -8,7 +8,7 @@ import numpy as np
 
 from audit.ingest.blocks import Block
 from audit.ingest.errors import ExportsError
-from audit.ingest.headers import data_columns, header_key
+from audit.ingest.headers import DECLARED, WITH_UNIT, data_columns, header_key
 from audit.ingest.sheets import OUTER, Cells, Sheet, shown
 
 _DIGIT = re.compile(r"\d")
@@ -75,7 +75,9 @@ def _closest(block: Block, places: list[int]) -> list[int]:
     def closeness(place: int) -> int:
         match = block.matches[place]
         assert match is not None
-        return 0 if place in block.mapped else 1 + min(match.closeness, 2)
+        if place in block.mapped:
+            return -1
+        return DECLARED if match.closeness == WITH_UNIT else match.closeness
 
     best = min(map(closeness, places))
     return [place for place in places if closeness(place) == best]

@@ -23,14 +23,23 @@ LONGEST_HEADER = 120
 RESEMBLES = 0.78
 """Similarity from which an unknown header is said to resemble a declared one."""
 
-EXACT, SAME_LETTERS, DECLARED, WITH_UNIT = range(4)
+EXACT, SAME_LETTERS, DECLARED, WITH_UNIT, GENERAL = range(5)
 """How closely a header names its column, closest first."""
+
+GENERAL_WORDS = frozenset(
+    {
+        "amount", "comments", "count", "date", "description", "item", "name", "notes", "number",
+        "order", "patient", "product", "tube", "units",
+    }
+)  # fmt: skip
+"""Spellings that give way to any other spelling of the same column."""
 
 _REASONS = {
     EXACT: "the column's name",
     SAME_LETTERS: "the column's name, written otherwise",
     DECLARED: "declared spelling",
     WITH_UNIT: "declared spelling with a unit",
+    GENERAL: "declared spelling",
 }
 _TOKEN = re.compile(r"[^\W_]+")
 _BRACKETS = re.compile(r"[(\[{]([^()\[\]{}]*)[)\]}]")
@@ -159,7 +168,8 @@ def _index(table: str) -> Mapping[str, tuple[str, int]]:
     index: dict[str, tuple[str, int]] = {}
     for name, column in data_columns(table).items():
         for spelling in column.spellings:
-            index.setdefault(header_key(spelling), (name, DECLARED))
+            closeness = GENERAL if spelling in GENERAL_WORDS else DECLARED
+            index.setdefault(header_key(spelling), (name, closeness))
     for name in data_columns(table):
         index[header_key(name)] = (name, SAME_LETTERS)
     return index

@@ -100,7 +100,7 @@ class Sheet:
     separator: str = ""
     field_counts: np.ndarray | None = None
     """Fields that each record of a text file holds, -1 where not known."""
-    days_before_1900_system: int = 0
+    days_after_1900_system: int = 0
     """Days to add to a bare day number, where the workbook counts from 1904."""
 
     @property

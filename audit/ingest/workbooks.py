@@ -121,7 +121,7 @@ def _sheet(
         columns[column] = columns[column].with_values(rows, values)
     kept, numbers, _ = trimmed(columns, np.arange(1, len(grid) + 1, dtype=np.int64))
     days = DAYS_BETWEEN_DATE_SYSTEMS if counts_from_1904 else 0
-    return Sheet(file, name, kept, numbers, days_before_1900_system=days)
+    return Sheet(file, name, kept, numbers, days_after_1900_system=days)
 
 
 def _shown_booleans(values: Sequence[object]) -> Sequence[object]:

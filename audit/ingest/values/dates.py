@@ -83,6 +83,8 @@ class DateRules:
     """A month without a day stands for its last day, as on expiry labels."""
     days_to_add: int = 0
     """Days added to bare day numbers, where a workbook counts from 1904."""
+    text_only: bool = False
+    """Cells that a spreadsheet holds as dates are refused, as it may have swapped them."""
 
 
 def numeric_parts(text: str) -> tuple[int, int, str] | None:
@@ -117,10 +119,10 @@ def orders_shown(distinct: Iterable[object], counts: np.ndarray) -> dict[str, in
 
 def parse_date(value: object, rules: DateRules) -> dt.date:
     """A cell as a calendar day; raises `Unreadable`."""
-    if isinstance(value, dt.datetime):
-        return _checked(value.date())
     if isinstance(value, dt.date):
-        return _checked(value)
+        if rules.text_only:
+            raise Unreadable
+        return _checked(value.date() if isinstance(value, dt.datetime) else value)
     if isinstance(value, float | int):
         return _from_number(float(value), rules)
     if not isinstance(value, str):

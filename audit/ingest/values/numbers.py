@@ -9,7 +9,6 @@ import datetime as dt
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
@@ -140,13 +139,16 @@ def total(amounts: list[Amount], unit: str, assumed: str, mark: str) -> float:
         amount = amounts[0]
         return in_unit(to_float(amount.digits, mark), amount.unit or assumed, unit)
     factors = [units.factor(amount.unit, unit) if amount.unit else None for amount in amounts]
-    known = [found for found in factors if found is not None]
-    falling = all(left > right for left, right in pairwise(known))
-    if len(known) != len(amounts) or not falling:
+    parts = [
+        to_float(amount.digits, mark) * found
+        for amount, found in zip(amounts, factors, strict=True)
+        if found is not None
+    ]
+    # Each part is less than one of the unit before it, as in 5 ft 6 in.
+    falling = all(part < (found or 0) for found, part in zip(factors[:-1], parts[1:], strict=False))
+    if len(parts) != len(amounts) or not falling:
         raise Unreadable
-    return sum(
-        to_float(amount.digits, mark) * found for amount, found in zip(amounts, known, strict=True)
-    )
+    return sum(parts)
 
 
 def in_unit(number: float, written: str, unit: str) -> float:
