@@ -75,13 +75,17 @@ def against(low: float, high: float, need_low: float, need_high: float) -> str:
 
 @dataclass(frozen=True)
 class StepChart:
-    """Stock day by day between its least and most: paths in the picture's own units."""
+    """Stock day by day between its least and most: paths in the picture's own units.
+
+    `counted`: where the stock was counted, as points.
+    """
 
     label: str
     area: str
     line_low: str
     line_high: str
     is_bounded: bool
+    counted: list[tuple[float, float]]
     top_label: str
     first_label: str
     last_label: str
@@ -97,8 +101,9 @@ def step_chart(
 ) -> StepChart | None:
     """Stock of each day from `start` to `end`, before its use, from the segments of one walk.
 
-    `walk`: day, on_hand_low and on_hand_high (before use) and need_per_day, a row where a segment
-    begins; until the next row the stock falls by the need of a day and never below zero.
+    `walk`: day, on_hand_low and on_hand_high (before use), need_per_day and is_counted, a row
+    where a segment begins; until the next row the stock falls by the need of a day and never
+    below zero.
     """
     days, low, high = _by_day(walk, start, end)
     if not len(days):
@@ -106,7 +111,7 @@ def step_chart(
     top = float(max(high.max(), low.max()))
     if not math.isfinite(top):
         return None
-    box = StepChart("", "", "", "", False, "", "", "")
+    box = StepChart("", "", "", "", False, [], "", "", "")
     scale = (box.bottom - box.top) / top if top > 0 else 0.0
     edges = np.linspace(box.left, box.width, (end - start).days + 2)
     first = int((days[0] - start) / pd.Timedelta(days=1))
@@ -125,6 +130,7 @@ def step_chart(
         line_low=f"M{_steps(across, y_low)}",
         line_high=f"M{forward}",
         is_bounded=bounded,
+        counted=_points(walk, days, across, y_low),
         top_label=f"{number(top)} {unit}",
         first_label=f"{start.day} {start:%b}",
         last_label=f"{end.day} {end:%b}",
@@ -145,6 +151,15 @@ def _by_day(
     low = np.maximum(0.0, rows["on_hand_low"].to_numpy(float)[segment] - used)
     high = np.maximum(0.0, rows["on_hand_high"].to_numpy(float)[segment] - used)
     return pd.DatetimeIndex(days), low, high
+
+
+def _points(
+    walk: pd.DataFrame, days: pd.DatetimeIndex, across: np.ndarray, heights: np.ndarray
+) -> list[tuple[float, float]]:
+    """Where the stock was counted on a day that is drawn."""
+    counted = days.isin(walk.loc[walk["is_counted"].astype(bool), "day"])
+    places = np.flatnonzero(counted)
+    return [(round(float(across[n]), 1), round(float(heights[n]), 1)) for n in places]
 
 
 def _steps(across: np.ndarray, heights: np.ndarray) -> str:

@@ -20,7 +20,6 @@ from reports.patients import (
     places,
     records,
     sections,
-    unit_words,
 )
 from reports.record import policy_digest, versions
 from reports.summary import RANK_RULE, Summary, summarise, titles
@@ -32,10 +31,13 @@ from reports.wording import (
     MISSING,
     TABLE_TITLES,
     URGENCY_MEANING,
+    as_input,
     in_words,
     missing_in_words,
     number,
     plural,
+    quantity,
+    sentence,
     span,
     template_in_words,
 )
@@ -86,7 +88,8 @@ def _environment() -> Environment:
         "day": _day,
         "plural": plural,
         "class_words": class_words,
-        "unit_words": unit_words,
+        "quantity": quantity,
+        "sentence": sentence,
     }
     environment.globals |= {"span": span, "MISSING": MISSING, "URGENCIES": URGENCIES}
     return environment
@@ -220,7 +223,7 @@ def _appendix(report: ReportInput, summary: Summary) -> dict[str, Any]:
                 "check": check,
                 "evidence": template_in_words(check.evidence),
                 "parameters": [parameters[name] for name in check.parameters if name in parameters],
-                "needs": [in_words(name) for name in check.needs],
+                "needs": list(dict.fromkeys(as_input(name) for name in check.needs)),
                 "counts": counts.loc[check.check].to_dict(),
             }
         )

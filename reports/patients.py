@@ -20,6 +20,11 @@ CHARTS_MAX = 4
 
 Row = dict[str, Any]
 
+OPENING_WORDS = {
+    "counted": "counted",
+    "bounded": "not counted: least to most",
+    "new start": "new start",
+}
 STATE_WORDS = {"new": "", "continuing": "also in the earlier run", "answered": "answered"}
 
 
@@ -48,6 +53,11 @@ class Section:
     def has_two_readings(self) -> bool:
         """Whether an amount is drawn with two readings."""
         return any(row["picture"] and row["picture"].bar_most > 0 for row in self.amounts)
+
+    @property
+    def has_count(self) -> bool:
+        """Whether a stock count is drawn."""
+        return any(stock["counted"] for stock in self.stocks)
 
     @property
     def has_limit(self) -> bool:
@@ -230,12 +240,13 @@ def _part(part: Row) -> str:
         density = _of_part(part, "formula_kcal_per_ml")
         suffix = f" ({number(density, 2)} kcal/mL)" if density is not None else ""
         said.append(f"{part['formula_code']}{suffix}")
-    low, high = _of_part(part, "flush_ml_per_day_low"), _of_part(part, "flush_ml_per_day_high")
-    if low is not None and high is not None:
-        said.append(f"flushes {span(low, high)} mL/d")
     days = _of_part(part, "days_per_week")
     if days is not None and days < 7:
         said.append(f"{number(days, 1)} days a week")
+    low, high = _of_part(part, "flush_ml_per_day_low"), _of_part(part, "flush_ml_per_day_high")
+    if low is not None and high is not None:
+        reading = part.get("flush_reading")
+        said.append(f"flushes {span(low, high)} mL/d" + (f" ({reading})" if reading else ""))
     return "; ".join(said)
 
 
@@ -245,38 +256,72 @@ def _of_part(part: Row, name: str) -> float | None:
 
 
 def _amounts(latest: Row, parts: list[Row]) -> list[Row]:
-    """Energy, protein and water of the latest regimen against the needs."""
-    limit = next((part["fluid_limit_ml_per_day"] for part in parts
-                  if part.get("fluid_limit_ml_per_day") is not None), None)  # fmt: skip
-    kinds = (
-        ("Energy", "kcal/d", "energy_kcal_per_day", "energy_kcal_per_day", "energy", "kcal"),
-        ("Protein", "g/d", "protein_g_per_day", "protein_g_per_day", "protein", "g"),
-        (
-            "Water", "mL/d", "total_water_ml_per_day_low", "total_water_ml_per_day_high",
-            "fluid", "ml",
+    """Energy, protein and fluid of the latest regimen against the needs."""
+    own = [part for part in parts if part["order_id"] == latest["order_id"]]
+    limit = _number(_first(own, "fluid_limit_ml_per_day"))
+    basis = _first(own, "fluid_basis")
+    is_goal = latest["fluid_need_basis"] == "order goal"
+    # A goal counts what the order says; an infant's estimate is one of all fluid. A limit
+    # counts all fluid unless the order says free water.
+    need_of_volume = basis == "volume" if is_goal else latest["life_stage"] == "infant"
+    limit_of_water = basis == "free_water"
+    unknown = float("nan")
+    rows = [
+        _amount(latest, "Energy", "kcal/d", "energy_kcal_per_day", "energy", "kcal"),
+        _amount(latest, "Protein", "g/d", "protein_g_per_day", "protein", "g"),
+        _amount(
+            latest, "Free water", "mL/d", "total_water_ml_per_day",
+            "" if need_of_volume else "fluid", "ml", limit if limit_of_water else unknown,
         ),
-    )  # fmt: skip
-    rows = []
-    for name, unit, low_name, high_name, need, quantity in kinds:
-        low, high = _number(latest[low_name]), _number(latest[high_name])
-        need_low = _number(latest[f"{need}_need_{quantity}_per_day_low"])
-        need_high = _number(latest[f"{need}_need_{quantity}_per_day_high"])
-        ceiling = _number(limit) if need == "fluid" else float("nan")
-        basis = latest[f"{need}_need_basis"] or "not known"
+    ]  # fmt: skip
+    if need_of_volume or (limit == limit and not limit_of_water):
         rows.append(
-            {
-                "name": name,
-                "unit": unit,
-                "amount": span(low, high),
-                "need": span(need_low, need_high),
-                "limit": number(ceiling) if ceiling == ceiling else "",
-                "basis": basis,
-                "method": latest[f"{need}_need_method"] or "",
-                "against": against(low, high, need_low, need_high),
-                "picture": bullet(name, unit, low, high, need_low, need_high, ceiling),
-            }
-        )
+            _amount(
+                latest, "All fluid", "mL/d", "total_volume_ml_per_day",
+                "fluid" if need_of_volume else "", "ml", unknown if limit_of_water else limit,
+            )
+        )  # fmt: skip
     return rows
+
+
+def _first(parts: list[Row], name: str) -> Any:
+    return next((part[name] for part in parts if part.get(name) is not None), None)
+
+
+def _amount(
+    latest: Row,
+    name: str,
+    unit: str,
+    column: str,
+    need: str,
+    quantity: str,
+    limit: float = float("nan"),
+) -> Row:
+    """One amount against its need, where `need` names one, and its limit."""
+    low = _number(latest.get(f"{column}_low", latest.get(column)))
+    high = _number(latest.get(f"{column}_high", latest.get(column)))
+    need_low = _number(latest[f"{need}_need_{quantity}_per_day_low"]) if need else float("nan")
+    need_high = _number(latest[f"{need}_need_{quantity}_per_day_high"]) if need else float("nan")
+    standing = [against(low, high, need_low, need_high)] if need else []
+    if limit > 0:
+        standing.append(f"{span(100 * low / limit, 100 * high / limit)} % of the limit")
+    return {
+        "name": name,
+        "unit": unit,
+        "amount": span(low, high),
+        "need": span(need_low, need_high) if need else "",
+        "limit": number(limit) if limit == limit else "",
+        "basis": _basis(latest, need) if need else "",
+        "standing": "; ".join(words for words in standing if words),
+        "picture": bullet(name, unit, low, high, need_low, need_high, limit),
+    }
+
+
+def _basis(latest: Row, need: str) -> str:
+    basis, method = latest[f"{need}_need_basis"] or "", latest[f"{need}_need_method"] or ""
+    if not method or method.startswith("cannot be") or basis == "order goal":
+        return method or basis
+    return f"{basis}: {method}"
 
 
 def _number(value: object) -> float:
@@ -306,7 +351,7 @@ def _stocks(
         if row is None:
             continue
         walk = walks.get((row["patient_id"], supply_class))
-        unit = unit_words(row["base_unit"])
+        unit = "pieces" if row["base_unit"] == "{piece}" else row["base_unit"]
         chart = None
         if walk is not None:
             chart = step_chart(
@@ -320,7 +365,8 @@ def _stocks(
                 "needed": number(row["needed_units"]),
                 "received": number(row["received_units"]),
                 "opening": span(row["opening_units_low"], row["opening_units_high"]),
-                "opening_basis": row["opening_basis"],
+                "opening_basis": OPENING_WORDS.get(row["opening_basis"], row["opening_basis"]),
+                "counted": [] if walk is None else _counts(walk),
                 "on_hand": span(row["on_hand_units_low"], row["on_hand_units_high"]),
                 "short": span(row["short_days_low"], row["short_days_high"]),
                 "cover": span(row["cover_days_low"], row["cover_days_high"]),
@@ -336,9 +382,10 @@ def class_words(supply_class: str) -> str:
     return f"{kind.replace('_', ' ')} {code}".strip()
 
 
-def unit_words(unit: str) -> str:
-    """A base unit as it is printed."""
-    return "pieces" if unit == "{piece}" else unit
+def _counts(walk: pd.DataFrame) -> list[str]:
+    """The days on which the stock was counted."""
+    days = walk.loc[walk["is_counted"].astype(bool), "day"]
+    return list(days.dt.strftime("%Y-%m-%d"))
 
 
 def _unchecked(rows: list[Row], title_of: dict[str, str]) -> list[Row]:

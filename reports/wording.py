@@ -122,10 +122,10 @@ _NAME = re.compile(rf"(?P<stem>[a-z]\w*?)(?:_(?P<unit>{_UNIT_PATTERN}))?(?:_(?P<
 _ENDS = {"low": "least", "high": "most"}
 _PLAIN = {
     "bmi_kg_per_m2": "body mass index",
+    "energy_kcal_per_day": "energy",
     "feed_ml_per_day": "feed volume",
     "stated_feed_ml_per_day": "feed volume as stated",
     "computed_feed_ml_per_day": "feed volume as computed",
-    "energy_kcal_per_day": "energy",
     "stated_energy_kcal_per_day": "energy as stated",
     "flush_ml": "volume of a flush",
     "flush_every_h": "hours between flushes",
@@ -151,6 +151,46 @@ _PLAIN = {
     "source_sheet": "sheet",
     "source_row": "row",
     "url": "address",
+}
+# Workings that a check needs, named by the inputs they come from.
+_AS_INPUT = {
+    "age_days": "age (birth date)",
+    "age_years": "age (birth date)",
+    "life_stage": "age (birth date)",
+    "any_loss_percent": "an earlier weight to compare with",
+    "gain_kg": "two weights far enough apart",
+    "bag_capacity_ml": "capacity of the bag",
+    "compared_computed_feed_ml_per_day": "feed volume that can be computed",
+    "compared_computed_flush_ml_per_day_low": "flush volume that can be computed",
+    "compared_computed_flush_ml_per_day_high": "flush volume that can be computed",
+    "cover_days_low": "need and stock of the supply",
+    "cover_days_high": "need and stock of the supply",
+    "covered_share_high": "need and stock of the supply",
+    "short_units_low": "need and stock of the supply",
+    "short_units_high": "need and stock of the supply",
+    "expiring_units": "need and stock of the supply",
+    "days_of_supply": "a need for the item on the day it came",
+    "energy_need_kcal_per_day_low": "an energy need (goal or estimate)",
+    "energy_need_kcal_per_day_high": "an energy need (goal or estimate)",
+    "protein_need_g_per_day_low": "a protein need (goal or estimate)",
+    "protein_need_g_per_day_high": "a protein need (goal or estimate)",
+    "fluid_need_ml_per_day_low": "a fluid need (goal or estimate)",
+    "fluid_need_ml_per_day_high": "a fluid need (goal or estimate)",
+    "energy_kcal_per_day": "energy of the feed (volume, formula)",
+    "protein_g_per_day": "protein of the feed (volume, formula)",
+    "fluid_low_ml_per_day": "total of feed, flushes and other water",
+    "fluid_high_ml_per_day": "total of feed, flushes and other water",
+    "flush_ml_per_day_low": "flush volume of a day",
+    "flush_ml_per_day_high": "flush volume of a day",
+    "fed_ml_per_day": "enough days of pump readings",
+    "flushed_ml_per_day": "enough days of pump flush readings",
+    "ordered_pump_feed_ml_per_day": "feed ordered by pump",
+    "ordered_pump_flush_ml_per_day": "flushes ordered by pump",
+    "night_fills_per_day": "fills in the night (rate, bag, start time)",
+    "formula_allergens": "allergens of the formula (catalogue)",
+    "order_weight_kg": "weight on the order",
+    "delivered_pieces": "pieces delivered",
+    "water_bag_ml": "capacity of the water bag",
 }
 _IDENTIFIER = re.compile(r"[a-z][a-z0-9]*(_[a-z0-9]+)*")
 
@@ -185,8 +225,14 @@ def heading(name: str) -> str:
     if not unit:
         match = _NAME.fullmatch(name)
         unit = _UNITS.get(match["unit"] or "", "") if match else ""
-    words = words[:1].upper() + words[1:]
+    words = sentence(words)
     return f"{words} ({unit})" if unit and unit not in words else words
+
+
+@cache
+def as_input(name: str) -> str:
+    """A column that a check needs, in words: by the inputs it comes from, where it is computed."""
+    return _AS_INPUT.get(name, in_words(name))
 
 
 @cache
@@ -198,7 +244,7 @@ def missing_in_words(missing: str) -> str:
     names = [name.strip() for name in missing.split(",")]
     if not all(_IDENTIFIER.fullmatch(name) for name in names):
         return missing
-    words = list(dict.fromkeys(in_words(name) for name in names))
+    words = list(dict.fromkeys(as_input(name) for name in names))
     return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1]
 
 
@@ -226,6 +272,18 @@ def span(low: object, high: object, digits: int = 0) -> str:
     """Two bounds as one text: a single number where they print alike."""
     first, last = number(low, digits), number(high, digits)
     return first if first == last else f"{first}–{last}"
+
+
+def quantity(value: object, unit: str) -> str:
+    """An amount with its base unit: `1 piece`, `28 pieces`, `1,116 mL`."""
+    if unit == "{piece}":
+        return f"{number(value)} {'piece' if value == 1 else 'pieces'}"
+    return f"{number(value)} {unit}"
+
+
+def sentence(words: str) -> str:
+    """Words as the start of a sentence."""
+    return words[:1].upper() + words[1:]
 
 
 def plural(count: int, one: str, many: str = "") -> str:

@@ -17,11 +17,14 @@ from reports import ReportInput
 from schemas.columns import columns_of, empty
 from schemas.results import RESULT_TABLES
 
-WALK = ("patient_id", "supply_class", "day", "on_hand_low", "on_hand_high", "need_per_day")
+WALK = ("patient_id", "supply_class", "day", "on_hand_low", "on_hand_high", "need_per_day",
+    "is_counted",
+)  # fmt: skip
 PARTS = (
     "patient_id", "order_id", "in_period", "method", "rate_ml_per_h", "session_h",
     "feeds_per_day", "ml_per_feed", "feed_ml_per_day", "formula_code", "formula_kcal_per_ml",
     "flush_ml_per_day_low", "flush_ml_per_day_high", "days_per_week", "fluid_limit_ml_per_day",
+    "fluid_basis",
     "patient_name", "site", "clinician",
 )  # fmt: skip
 PATIENTS = ("patient_id", "ordered_days", "delivered_lines")
@@ -239,11 +242,22 @@ def _supply(
     days = (delivered_on - start).days
     low, high = feed * int(random.integers(0, 4)), feed * int(random.integers(5, 12))
     received = feed * int(random.integers(8, 30))
-    walk = {"patient_id": patient, "supply_class": "formula:F-12", "need_per_day": feed}
+    walk = {
+        "patient_id": patient,
+        "supply_class": "formula:F-12",
+        "need_per_day": feed,
+        "is_counted": False,
+    }
     low_after = max(0, low - feed * days) + received
     high_after = max(0, high - feed * days) + received
     rows["stock_walk"] += [
-        {**walk, "day": start, "on_hand_low": low, "on_hand_high": high},
+        {
+            **walk,
+            "day": start,
+            "on_hand_low": low,
+            "on_hand_high": high,
+            "is_counted": place % 3 > 0,
+        },
         {**walk, "day": delivered_on, "on_hand_low": low_after, "on_hand_high": high_after},
     ]
     left = (end - delivered_on).days + 1

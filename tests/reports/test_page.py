@@ -169,6 +169,7 @@ def test_a_step_chart_falls_by_the_need_and_not_below_zero() -> None:
             "on_hand_low": [200.0, 500.0],
             "on_hand_high": [300.0, 600.0],
             "need_per_day": [100.0, 100.0],
+            "is_counted": [False, True],
         }
     )
     chart = step_chart("formula F-1", "mL", walk, start, start + pd.Timedelta(days=4))
@@ -179,6 +180,7 @@ def test_a_step_chart_falls_by_the_need_and_not_below_zero() -> None:
     )
     assert chart.line_low.count("V") == 4
     assert chart.is_bounded
+    assert len(chart.counted) == 1
 
 
 def test_words_of_columns_and_numbers() -> None:
