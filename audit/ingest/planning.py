@@ -11,7 +11,7 @@ from audit.ingest.errors import ExportsError
 from audit.ingest.headers import data_columns, essential_columns, nearest_header, resembled
 from audit.ingest.options import ReadOptions
 from audit.ingest.plan import BlockPlan, ColumnPlan, ReadingPlan
-from audit.ingest.rows import data_rows
+from audit.ingest.rows import NOT_DATA, data_rows, row_kinds
 from audit.ingest.sheets import Sheet
 from audit.ingest.values import CellRules
 
@@ -33,6 +33,7 @@ def make_plan(sheets: Sequence[Sheet], options: ReadOptions) -> ReadingPlan:
         plans.append(plan)
         held.append(sheet)
     _refuse_absent(plans, options.required)
+    _refuse_without_rows(held, plans, options.required)
     return ReadingPlan(tuple(conventions.decide(held, plans, options)))
 
 
@@ -104,6 +105,19 @@ def _refuse_absent(plans: Sequence[BlockPlan], required: Sequence[str]) -> None:
         + "; ".join(f"{table}: {', '.join(essential_columns(table))}" for table in absent)
     )
     raise ExportsError("\n".join(lines))
+
+
+def _refuse_without_rows(
+    sheets: Sequence[Sheet], plans: Sequence[BlockPlan], required: Sequence[str]
+) -> None:
+    for table in required:
+        blocks = [
+            (sheet, plan.block)
+            for sheet, plan in zip(sheets, plans, strict=True)
+            if plan.block.table == table
+        ]
+        if not any((row_kinds(sheet, block) != NOT_DATA).any() for sheet, block in blocks):
+            raise ExportsError(f"{blocks[0][1].label}: holds the headers of {table}, but no rows")
 
 
 def _unknown_note(block: Block) -> str:

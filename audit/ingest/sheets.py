@@ -76,9 +76,11 @@ class Cells:
 
     def with_values(self, rows: Sequence[int], values: Sequence[object]) -> Cells:
         """The same column with other values in some rows."""
-        codes = self.codes.copy()
-        codes[np.asarray(rows, dtype=np.intp)] = len(self.distinct) + np.arange(len(values))
-        return Cells(codes, (*self.distinct, *values))
+        held = np.empty(len(self.distinct), dtype=object)
+        held[:] = self.distinct
+        cells = held[self.codes]
+        cells[np.asarray(rows, dtype=np.intp)] = values
+        return cells_of(cells)
 
 
 def in_use(codes: np.ndarray, distinct: int) -> tuple[np.ndarray, np.ndarray]:

@@ -289,26 +289,31 @@ def _record_at(
 ) -> tuple[list[str], int, bool]:
     """The record that begins on a line, how many lines it takes, and whether its quotes close.
 
-    Lines are joined while a quote is open; the record so joined counts only if it is as
-    wide as the others.
+    Lines are joined while a quote is open. The record so joined counts only if it is as wide
+    as the others and none of the lines within it is a record of its own.
     """
+    separator = str(settings["delimiter"])
     joined = text[at]
     for used in range(1, min(LONGEST_RECORD_LINES, len(text) - at) + 1):
-        record = _closed_record(joined, settings)
+        record = _closed_record(joined, settings, strict=used > 1)
         if record is not None:
             if used > 1 and len(record) != width:
                 break
             return record, used, True
-        if at + used < len(text):
-            joined = f"{joined}\n{text[at + used]}"
-    return text[at].split(str(settings["delimiter"])), 1, False
+        if at + used >= len(text) or (
+            used > 1 and text[at + used - 1].count(separator) + 1 >= width > 1
+        ):
+            break
+        joined = f"{joined}\n{text[at + used]}"
+    return text[at].split(separator), 1, False
 
 
-def _closed_record(joined: str, settings: dict[str, object]) -> list[str] | None:
-    """Fields of one record; None while a quote is open."""
+def _closed_record(joined: str, settings: dict[str, object], *, strict: bool) -> list[str] | None:
+    """Fields of one record; None while a quote is open, or wrongly closed where strict."""
     if '"' not in joined and "escapechar" not in settings:
         return joined.split(str(settings["delimiter"]))
-    reader = csv.reader(iter((f"{joined}\n", "\n")), **settings)  # type: ignore[arg-type]
+    lines = iter((f"{joined}\n", "\n"))
+    reader = csv.reader(lines, strict=strict, **settings)  # type: ignore[arg-type]
     try:
         record = next(reader)
     except (csv.Error, StopIteration):

@@ -1,7 +1,8 @@
 """Workbooks to sheets: values by the fast reader, and what that reader does not tell.
 
-The reader gives a blank for a cell in error and for a formula whose result was never stored.
-Both are looked up in the workbook's own parts, so that neither reads as an empty cell.
+The reader gives a blank for a cell in error and for a formula whose result was never stored,
+and a bare number for one that is shown with leading zeros, as identifiers often are. These
+are looked up in the workbook's own parts.
 """
 
 from __future__ import annotations
@@ -29,7 +30,11 @@ _ENCRYPTED = "EncryptedPackage".encode("utf-16-le")
 _CELL_NAME = re.compile(r"([A-Z]{1,3})(\d{1,7})")
 _ROW_NUMBER = re.compile(rb'<(?:\w+:)?row\b[^>]*?\br="(\d+)"')
 _COLUMN_LETTERS = (re.compile(rb' r="([A-Z]{3})\d'), re.compile(rb' r="([A-Z]{2})\d'))
+_ZEROS = re.compile(r"0{2,20}")
 _NO_RESULT = "formula without a stored result"
+
+_Placed = tuple[int, int, Fault | str]
+"""Row and column of a cell, from 0, and what stands in it."""
 
 
 @dataclass(frozen=True)
@@ -38,6 +43,8 @@ class _Parts:
 
     counts_from_1904: bool = False
     paths: dict[str, str] = field(default_factory=dict)
+    zero_padded: dict[str, int] = field(default_factory=dict)
+    """Styles that show leading zeros, with their number of digits."""
 
 
 def read_workbook(data: bytes, file: str, limits: Limits) -> list[Sheet]:
@@ -54,11 +61,9 @@ def read_workbook(data: bytes, file: str, limits: Limits) -> list[Sheet]:
         if metadata.typ != python_calamine.SheetTypeEnum.WorkSheet:
             continue
         grid, merged = _grid(workbook, number, file, metadata.name, limits)
-        faults: list[tuple[int, int, Fault]] = []
-        if archive is not None and metadata.name in parts.paths:
-            faults = _faults(archive, parts.paths[metadata.name])
+        overlooked = _overlooked(archive, parts, metadata.name) if archive else []
         hidden = metadata.visible != python_calamine.SheetVisibleEnum.Visible
-        sheet = _sheet(grid, merged, faults, file, metadata.name, parts.counts_from_1904)
+        sheet = _sheet(grid, merged, overlooked, file, metadata.name, parts.counts_from_1904)
         sheets.append(sheet.noted("hidden sheet") if hidden else sheet)
     if not any(sheet.rows for sheet in sheets):
         raise ExportsError(f"{file}: this workbook is empty")
@@ -105,17 +110,17 @@ def _grid(
 def _sheet(
     grid: list[list[object]],
     merged: Iterable[tuple[tuple[int, int], tuple[int, int]]],
-    faults: Iterable[tuple[int, int, Fault]],
+    overlooked: Iterable[_Placed],
     file: str,
     name: str,
     counts_from_1904: bool,
 ) -> Sheet:
     _fill_merged(grid, merged)
     columns = [cells_of(_shown_booleans(values)) for values in zip(*grid, strict=True)]
-    placed: dict[int, list[tuple[int, Fault]]] = {}
-    for row, column, fault in faults:
+    placed: dict[int, list[tuple[int, Fault | str]]] = {}
+    for row, column, value in overlooked:
         if column < len(columns) and row < len(grid):
-            placed.setdefault(column, []).append((row, fault))
+            placed.setdefault(column, []).append((row, value))
     for column, found in placed.items():
         rows, values = zip(*found, strict=True)
         columns[column] = columns[column].with_values(rows, values)
@@ -164,7 +169,7 @@ def _parts(archive: zipfile.ZipFile) -> _Parts:
     targets = {relation.get("Id"): relation.get("Target", "") for relation in relations}
     paths, counts_from_1904 = {}, False
     for element in workbook.iter():
-        tag = element.tag.rsplit("}", 1)[-1]
+        tag = _tag(element)
         if tag == "sheet":
             relation = next(
                 (value for key, value in element.attrib.items() if key.endswith("}id")), None
@@ -175,7 +180,7 @@ def _parts(archive: zipfile.ZipFile) -> _Parts:
                 paths[element.get("name", "")] = path
         elif tag == "workbookPr":
             counts_from_1904 = element.get("date1904", "0").casefold() in ("1", "true")
-    return _Parts(counts_from_1904, paths)
+    return _Parts(counts_from_1904, paths, _zero_padded_styles(archive))
 
 
 def _refuse_wide_sheets(archive: zipfile.ZipFile, path: str, label: str, limits: Limits) -> None:
@@ -217,21 +222,43 @@ def _column_number(letters: str) -> int:
     return number
 
 
-def _faults(archive: zipfile.ZipFile, path: str) -> list[tuple[int, int, Fault]]:
-    """Cells in error and formulas without a stored result: row and column from 0, and which."""
+def _zero_padded_styles(archive: zipfile.ZipFile) -> dict[str, int]:
+    """Cell styles that show a number with leading zeros, and with how many digits."""
     try:
-        content = archive.read(path)
-        if b"<f" not in content and b":f" not in content and b't="e"' not in content:
+        styles = ElementTree.fromstring(archive.read("xl/styles.xml"))
+    except _UNREADABLE_PART:
+        return {}
+    widths = {
+        element.get("numFmtId"): len(element.get("formatCode", ""))
+        for element in styles.iter()
+        if _tag(element) == "numFmt" and _ZEROS.fullmatch(element.get("formatCode", ""))
+    }
+    formats = next((element for element in styles if _tag(element) == "cellXfs"), ())
+    return {
+        str(number): widths[style.get("numFmtId")]
+        for number, style in enumerate(formats)
+        if style.get("numFmtId") in widths
+    }
+
+
+def _overlooked(archive: zipfile.ZipFile, parts: _Parts, name: str) -> list[_Placed]:
+    """Cells whose value the reader does not tell as the workbook shows it."""
+    if name not in parts.paths:
+        return []
+    try:
+        content = archive.read(parts.paths[name])
+        marks = (b"<f", b":f", b't="e"', *(b's="%s"' % key.encode() for key in parts.zero_padded))
+        if not any(mark in content for mark in marks):
             return []
-        return list(_find_faults(content))
+        return list(_find_overlooked(content, parts.zero_padded))
     except _UNREADABLE_PART:
         return []
 
 
-def _find_faults(content: bytes) -> Iterator[tuple[int, int, Fault]]:
+def _find_overlooked(content: bytes, zero_padded: dict[str, int]) -> Iterator[_Placed]:
     row = column = -1
     for event, element in ElementTree.iterparse(io.BytesIO(content), ("start", "end")):
-        tag = element.tag.rsplit("}", 1)[-1]
+        tag = _tag(element)
         if event == "start":
             if tag == "row":
                 row, column = int(element.get("r", row + 2)) - 1, -1
@@ -239,19 +266,36 @@ def _find_faults(content: bytes) -> Iterator[tuple[int, int, Fault]]:
                 place = _CELL_NAME.fullmatch(element.get("r", ""))
                 column = _column_number(place[1]) - 1 if place else column + 1
         elif tag == "c":
-            fault = _fault(element)
-            if fault:
-                yield row, column, fault
+            value = _fault(element) or _zero_padded(element, zero_padded)
+            if value:
+                yield row, column, value
             element.clear()
         elif tag == "row":
             element.clear()
 
 
+def _tag(element: ElementTree.Element) -> str:
+    return element.tag.rsplit("}", 1)[-1]
+
+
+def _stored(cell: ElementTree.Element) -> str | None:
+    return next((part.text for part in cell if _tag(part) == "v"), None)
+
+
 def _fault(cell: ElementTree.Element) -> Fault | None:
-    parts = {part.tag.rsplit("}", 1)[-1]: part for part in cell}
-    stored = parts["v"].text if "v" in parts else None
+    """A cell in error, or a formula whose result was never stored."""
+    parts = {_tag(part) for part in cell}
+    stored = _stored(cell)
     if cell.get("t") == "e":
         return Fault(stored or "#ERROR!")
     if "f" in parts and not stored and not (cell.get("t") == "str" and "v" in parts):
         return Fault(_NO_RESULT)
     return None
+
+
+def _zero_padded(cell: ElementTree.Element, zero_padded: dict[str, int]) -> str:
+    """A number as shown with its leading zeros; blank for other cells."""
+    width = zero_padded.get(cell.get("s", ""), 0)
+    stored = _stored(cell) or ""
+    digits = stored.isdigit() and cell.get("t", "n") == "n"
+    return stored.zfill(width) if digits and len(stored) < width else ""
