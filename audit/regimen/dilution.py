@@ -104,16 +104,16 @@ def _read(texts: pd.Series) -> pd.DataFrame:
         & (counts[0] + counts[1] + counts[2] + percent.notna() >= 1)
     )
     amount, unit, link = recipe[0].astype(float), recipe[1], recipe[2]
-    volume = recipe[3].astype(float).fillna(1.0) * recipe[4].map(ML_PER)
+    volume = recipe[3].astype(float).fillna(1.0) * _ml_per(recipe[4])
     tail = recipe[5].fillna("")
-    stated_final = recipe[6].astype(float) * recipe[7].map(ML_PER)
+    stated_final = recipe[6].astype(float) * _ml_per(recipe[7])
     is_final = (link.fillna("") + " " + tail).str.contains(_FINAL) | (
         unit.eq("g") & link.isin(["per", "/", ":", "to"]) & ~tail.str.contains("water")
     )
     frame = pd.DataFrame(
         {
             "strength_kcal_per_ml": strength[0].astype(float)
-            / (strength[1].astype(float).fillna(1.0) * strength[2].map(ML_PER)),
+            / (strength[1].astype(float).fillna(1.0) * _ml_per(strength[2])),
             "recipe_g": amount.where(unit.eq("g")),
             "recipe_scoops": amount.where(unit.eq("scoop")),
             "recipe_final_ml": volume.where(is_final).fillna(stated_final),
@@ -125,6 +125,11 @@ def _read(texts: pd.Series) -> pd.DataFrame:
     frame = frame.where(understood)
     frame.insert(0, "dilution_read", understood)
     return frame
+
+
+def _ml_per(unit: pd.Series) -> pd.Series:
+    """mL in one of the unit written."""
+    return unit.map(ML_PER).astype(float)
 
 
 def _share(found: pd.DataFrame) -> pd.Series:

@@ -77,7 +77,7 @@ def fills(parts: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     a_fill_h = (largest / rate).where(runs)
     count = by_volume.fillna(portions)
     night = _night(policy)
-    known_start = parts["session_start_min"].notna()
+    known_start = parts["session_start_min"].notna() & parts["session_h"].notna()
     due = _refills_in_night(parts["session_start_min"] / 60, a_fill_h, count, night)
     unavoidable = _unavoidable(parts, a_fill_h, night)
     all_day = parts["session_h"] >= HOURS_PER_DAY

@@ -1,0 +1,523 @@
+"""The whole arithmetic against a slow reference: one patient at a time, in plain Python.
+
+The reference goes day by day and refill by refill where the audit works on whole columns. It
+shares no code with it; None is what is not known.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from fractions import Fraction
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from audit.regimen import order_parts, order_spans, regimens, weight_trends
+from schemas.exports import Orders, Weights
+
+FIRST, LAST = dt.date(2026, 10, 1), dt.date(2026, 10, 31)
+DAYS = [FIRST + dt.timedelta(days=count) for count in range(31)]
+PUMPS = ("continuous", "cyclic", "intermittent")
+
+# kcal/mL, g protein/L, mL water/L, g powder/mL, form, container mL, label h; from the catalogue
+# of these tests, the powder at 15 g per 100 mL.
+FEEDS = {
+    "LIQ": (1.2, 54.0, 810.0, None, "ready_to_feed", 250, None),
+    "HANG": (1.0, 40.0, 840.0, None, "closed_system", 1000, 24.0),
+    "POW": (0.75, 15.0, 887.5, 0.15, "powder", None, None),
+    "MILK": (0.67, None, None, None, "human_milk", None, None),
+    "BLEND": (1.0, None, None, None, "blended", None, None),
+    "ELSE": (None, None, None, None, None, None, None),
+}
+CARB_KCAL_PER_G = 3.8
+BAG_ML, GRAVITY_ML = 1000.0, 600.0
+
+
+def times(*numbers):
+    return None if any(number is None for number in numbers) else math.prod(numbers)
+
+
+def plus(*numbers):
+    return None if any(number is None for number in numbers) else sum(numbers)
+
+
+def first(*numbers):
+    return next((number for number in numbers if number is not None), None)
+
+
+def feeding(row):
+    """Hours, volume and how the volume is known."""
+    pump, rate = row["method"] in PUMPS, row["rate_ml_per_h"]
+    start, end = row["start_time"], row["end_time"]
+    clock = None
+    if start is not None and end is not None:
+        clock = ((end - start) % 1440 or 1440) / 60
+    by_feeds = times(row["feeds_per_day"], row["ml_per_feed"])
+    stated = row["feed_ml_per_day"]
+    hours, assumed, own = None, False, first(row["hours_per_day"], clock if pump else None)
+    if pump:
+        volumes = [by_feeds, stated] if row["method"] == "intermittent" else [stated, by_feeds]
+        volume = first(*volumes)
+        hours = own
+        if hours is None and rate and volume and volume / rate <= 24:
+            hours = volume / rate
+        if hours is None and row["method"] == "continuous" and rate:
+            hours, own, assumed = 24.0, 24.0, True
+    by_rate = times(rate, own)
+    pairs = [by_rate, by_feeds] if row["method"] in PUMPS[:2] else [by_feeds, by_rate]
+    computed = first(*pairs)
+    basis = "computed"
+    if computed is None:
+        basis = "missing" if stated is None else "as stated"
+    elif assumed and pairs[0] == by_rate and by_rate is not None:
+        basis = "assumed"
+    return hours, first(computed, stated), basis
+
+
+def whole_times(length, step):
+    """How often a step is completed, in exact fractions."""
+    return Fraction(length).limit_denominator(10**6) // Fraction(step).limit_denominator(10**6)
+
+
+def flushing(row, hours):
+    """Least and most flush water; None, None where it cannot be computed."""
+    pump, every, each = row["method"] in PUMPS, row["flush_every_h"], row["flush_ml"]
+    timing = row["flush_timing"] or ("interval" if every is not None else None)
+    counts = []
+    if timing == "interval" and every and (hours is not None or not pump):
+        counts = [whole_times(24, every)]
+        if pump:
+            counts.append(whole_times(hours, every))
+    if timing == "before_and_after_feeds":
+        feeds = row["feeds_per_day"]
+        if feeds is None and row["method"] in PUMPS[:2] and hours is not None and hours < 24:
+            feeds = 1
+        counts = [] if feeds is None else [feeds, 2 * feeds]
+    if timing == "with_medicines" and row["medicine_passes_per_day"] is not None:
+        counts = [row["medicine_passes_per_day"]]
+    number = row["flushes_per_day"]
+    if number is not None:
+        inside = counts and min(counts) <= number <= max(counts)
+        counts = [number] if inside else [*counts, number]
+    if row["flush_rate_ml_per_h"] is not None:
+        rate = row["flush_rate_ml_per_h"]
+        each_readings = [rate, rate * every] if every else []
+    else:
+        each_readings = [] if each is None else [each]
+    volumes = [count * volume for count in counts for volume in each_readings]
+    total = row["flush_ml_per_day"]
+    if not volumes:
+        return total, total
+    low, high = float(min(volumes)), float(max(volumes))
+    if total is not None and row["flush_rate_ml_per_h"] is None and low < high:
+        if abs(total - low) <= 0.05 * low:
+            return low, low
+        if abs(total - high) <= 0.05 * high:
+            return high, high
+    return low, high
+
+
+def hang_hours(row, stage):
+    *_, form, _, label = FEEDS[row["formula_code"]]
+    if form == "closed_system":
+        return label
+    if form is None:
+        return None
+    mixed = form == "powder" or row["additive"] is not None
+    hours = {"human_milk": 4.0, "blended": 2.0}.get(form)
+    if mixed:
+        hours = 4.0
+    if hours is None:
+        hours = None if stage is None else 12.0
+    if hours is not None and stage == "infant":
+        hours = min(hours, 4.0)
+    return hours
+
+
+def hanging(row, stage, hours, volume):
+    """Largest fill, fills a day and refills due in the night, walking from refill to refill."""
+    closed = FEEDS[row["formula_code"]][4] == "closed_system"
+    container = FEEDS[row["formula_code"]][5]
+    pump = row["method"] in PUMPS
+    vessel = {True: BAG_ML, False: GRAVITY_ML if row["method"] == "gravity" else None}[pump]
+    if closed and vessel is not None:
+        vessel = container
+    rate = row["rate_ml_per_h"] or (volume / hours if volume is not None and hours else None)
+    largest = vessel
+    if pump:
+        by_hang = times(rate, hang_hours(row, stage))
+        largest = None if by_hang is None or vessel is None else min(vessel, by_hang)
+    if largest is None:
+        return None, None, None
+    runs = row["method"] in PUMPS[:2]
+    if runs:
+        fills = None if volume is None else math.ceil(volume / largest - 1e-9)
+    else:
+        portions = [row["feeds_per_day"], row["ml_per_feed"]]
+        fills = None
+        if None not in portions:
+            fills = portions[0] * math.ceil(portions[1] / largest - 1e-9)
+    start = row["start_time"]
+    if start is None and runs and row["end_time"] is not None and hours is not None:
+        start = (row["end_time"] - hours * 60) % 1440
+    night = None
+    if runs and fills is not None and rate and hours is not None:
+        a_fill = largest / rate
+        if start is not None:
+            refills = [start / 60 + turn * a_fill for turn in range(1, int(fills))]
+            hours_of_day = [(hour + 1e-7) % 24 for hour in refills]
+            night = sum(hour >= 23 or hour < 6 for hour in hours_of_day)
+        elif hours >= 24:
+            night = max(math.ceil(7 / a_fill - 1e-9) - 1, 0)
+    return largest, fills, night
+
+
+def years(birth):
+    """Whole years, then days since the birthday."""
+    if birth is None:
+        return None
+    age = LAST.year - birth.year - ((LAST.month, LAST.day) < (birth.month, birth.day))
+    return age
+
+
+def stage_of(row):
+    age = years(row["birth_date"])
+    if age is None or age < 0:
+        return None
+    return "infant" if age < 1 else "child" if age < 18 else "adult" if age < 65 else "older_adult"
+
+
+def in_force_days(patient_rows):
+    """For each row of a patient's orders, the set of days of the period on which it holds."""
+    orders: dict[str, list] = {}
+    for row in patient_rows:
+        orders.setdefault(row["order_id"], []).append(row)
+
+    def valid(row):
+        return row["stop_date"] is None or row["stop_date"] >= row["start_date"]
+
+    begins = {
+        name: min(row["start_date"] for row in rows if valid(row))
+        for name, rows in orders.items()
+        if any(valid(row) for row in rows)
+    }
+    written = {
+        name: max((row["prescribed_on"] for row in orders[name]
+                   if row["prescribed_on"] and valid(row)), default=None)
+        for name in begins
+    }  # fmt: skip
+
+    def dated_alike(start):
+        return all(written[name] for name in begins if begins[name] == start)
+
+    def follows(one, other):
+        if begins[one] != begins[other]:
+            return begins[one] > begins[other]
+        return dated_alike(begins[one]) and written[one] > written[other]
+
+    held = []
+    for row in patient_rows:
+        name = row["order_id"]
+        later = [begins[other] for other in begins if name in begins and follows(other, name)]
+        days = set()
+        for day in DAYS:
+            if not valid(row) or day < row["start_date"]:
+                continue
+            if row["stop_date"] is not None:
+                holds = day <= row["stop_date"]
+            else:
+                holds = not any(day >= start for start in later)
+            if holds:
+                days.add(day)
+        held.append(days)
+    return held
+
+
+def needs_of(row, stage, weight, height):
+    """Energy and fluid ranges, None where they cannot be estimated."""
+    nothing = (None, None)
+    energy = (row["goal_energy_kcal_per_day"],) * 2 if row["goal_energy_kcal_per_day"] else nothing
+    grown = stage in ("adult", "older_adult")
+    mass = weight / (height / 100) ** 2 if weight and height else None
+    outside = stage is None or row["pregnant"] == "yes"
+    outside = outside or (grown and mass is not None and not 12 <= mass <= 40)
+    if outside:
+        return energy, nothing
+    fluid = nothing
+    estimate = nothing
+    if grown and weight:
+        low, high = (30, 35) if mass is not None and mass < 18.5 else (25, 30)
+        estimate = (low * weight, high * weight)
+        low, high = (30, 35) if stage == "adult" else (25, 30)
+        fluid = (max(low * weight, 1500), max(high * weight, 1500))
+    if stage == "child":
+        if weight:
+            rule = sum(100 if kg < 10 else 50 if kg < 20 else 20 for kg in range(int(weight)))
+            fluid = (rule, 1.3 * rule)
+        if row["mobility"] == "does_not_walk":
+            estimate = (11 * height, 11 * height) if height else nothing
+        elif weight and row["sex"]:
+            age = years(row["birth_date"])
+            band = 0 if age < 3 else 1 if age < 10 else 2
+            table = {
+                "male": [(59.512, -30.4), (22.706, 504.3), (17.686, 658.2)],
+                "female": [(58.317, -31.1), (20.315, 485.9), (13.384, 692.6)],
+            }
+            slope, constant = table[row["sex"]][band]
+            basal = slope * weight + constant
+            estimate = (1.2 * basal, 1.6 * basal)
+    if stage == "infant" and weight:
+        born = row["birth_date"]
+        months = (LAST.year - born.year) * 12 + LAST.month - born.month - (LAST.day < born.day)
+        low, high = (100, 115) if months < 4 else (78, 98)
+        estimate = (low * weight, high * weight)
+        fluid = (120 * weight, 180 * weight)
+    return (energy if energy[0] is not None else estimate), fluid
+
+
+def random_patient(rng, name):
+    """Orders and weights of one patient; every field is now and then left out."""
+
+    def maybe(value, share=0.3):
+        return None if rng.random() < share else value
+
+    def day(low, high):
+        return LAST + dt.timedelta(days=int(rng.integers(low, high)))
+
+    born = [
+        # Far from any birthday, month or life stage's edge on the day of the audit.
+        dt.date(2026, int(rng.choice([3, 4, 8, 9])), 12),
+        dt.date(int(rng.integers(2010, 2025)), 5, 17),
+        dt.date(int(rng.integers(1930, 2006)), 3, 9),
+    ][rng.integers(3)]
+    person = {
+        "patient_id": name,
+        "birth_date": maybe(born, 0.1),
+        "sex": maybe(str(rng.choice(["female", "male"])), 0.1),
+        "height_cm": maybe(float(rng.integers(60, 190)), 0.2),
+        "weight_kg": maybe(float(rng.integers(3, 120)), 0.1),
+        "mobility": maybe("does_not_walk", 0.8),
+        "pregnant": maybe("yes", 0.95),
+    }
+    orders = []
+    for order in "ABC"[: rng.integers(1, 4)]:
+        dates = {
+            "order_id": order,
+            "start_date": day(-60, 10),
+            "stop_date": maybe(day(-40, 30), 0.6),
+            "prescribed_on": maybe(day(-70, 0), 0.3),
+            "weight_date": maybe(day(-100, 20), 0.2),
+            "goal_energy_kcal_per_day": maybe(float(rng.integers(800, 2500)), 0.8),
+        }
+        if rng.random() < 0.2 and orders:
+            dates["start_date"] = orders[-1]["start_date"]
+        for _ in range(rng.integers(1, 3)):
+            method = str(rng.choice([*PUMPS, "gravity", "syringe"]))
+            orders.append(
+                {
+                    **person,
+                    **dates,
+                    "formula_code": str(rng.choice(list(FEEDS))),
+                    "method": method,
+                    "rate_ml_per_h": maybe(float(rng.integers(10, 200))),
+                    "hours_per_day": maybe(float(rng.integers(4, 25))),
+                    "start_time": maybe(float(rng.integers(0, 96) * 15)),
+                    "end_time": maybe(float(rng.integers(0, 96) * 15), 0.6),
+                    "feeds_per_day": maybe(float(rng.integers(1, 9))),
+                    "ml_per_feed": maybe(float(rng.integers(20, 900))),
+                    "feed_ml_per_day": maybe(float(rng.integers(100, 2500)), 0.6),
+                    "additive": maybe("CARB", 0.8),
+                    "flush_ml": maybe(float(rng.integers(5, 150))),
+                    "flush_every_h": maybe(float(rng.choice([2, 3, 4, 6, 0.7]))),
+                    "flush_rate_ml_per_h": maybe(float(rng.integers(10, 90)), 0.9),
+                    "flushes_per_day": maybe(float(rng.integers(1, 9)), 0.7),
+                    "flush_timing": maybe(
+                        str(rng.choice(["interval", "before_and_after_feeds", "with_medicines"]))
+                    ),
+                    "medicine_passes_per_day": maybe(float(rng.integers(1, 6))),
+                    "flush_ml_per_day": maybe(float(rng.integers(50, 900)), 0.7),
+                    "other_water_ml_per_day": maybe(float(rng.integers(1, 900)), 0.6),
+                }
+            )
+            orders[-1]["additive_per_day"] = 20.0 if orders[-1]["additive"] else None
+            if method == "gravity" and rng.random() < 0.5:
+                orders[-1]["flush_ml_per_day"] = None
+    weights = [
+        {"patient_id": name, "measured_on": on, "weight_kg": float(rng.integers(3, 120))}
+        for on in sorted({day(-240, 20) for _ in range(rng.integers(0, 6))})
+    ]
+    return orders, weights
+
+
+@pytest.fixture(scope="module")
+def programme(table, catalogue, period, policy):
+    rng = np.random.default_rng(20261031)
+    people = [random_patient(rng, f"P{number:05d}") for number in range(2500)]
+    orders = [row for rows, _ in people for row in rows]
+    for place, row in enumerate(orders):
+        row["source_row"] = place
+        row["dilution"] = "15 g per 100 mL" if row["formula_code"] == "POW" else None
+    weights = table(Weights, [row for _, rows in people for row in rows])
+    parts = order_parts(table(Orders, orders), catalogue, period, policy)
+    return people, parts, weights
+
+
+def compare(frame, name, expected):
+    found = frame[name].to_numpy(float)
+    wanted = np.array([math.nan if value is None else float(value) for value in expected])
+    np.testing.assert_allclose(found, wanted, rtol=1e-9, atol=1e-9, err_msg=name)
+
+
+def amounts(row):
+    """Everything the reference says of one part."""
+    kcal, protein, water, grams, *_ = FEEDS[row["formula_code"]]
+    stage = stage_of(row)
+    hours, volume, basis = feeding(row)
+    added = (row["additive_per_day"] or 0) * CARB_KCAL_PER_G
+    low, high = flushing(row, hours)
+    largest, fills, night = hanging(row, stage, hours, volume)
+    return {
+        "session_h": hours,
+        "feed_ml_per_day": volume,
+        "basis": basis,
+        "energy_kcal_per_day": plus(times(volume, kcal), added),
+        "protein_g_per_day": times(volume, protein, 0.001),
+        "formula_water_ml_per_day": times(volume, water, 0.001),
+        "powder_g_per_day": times(volume, grams),
+        "flush_ml_per_day_low": low,
+        "flush_ml_per_day_high": high,
+        "hang_limit_h": hang_hours(row, stage),
+        "largest_fill_ml": largest,
+        "fills_per_day": fills,
+        "night_fills_per_day": night,
+    }
+
+
+def test_parts(programme):
+    people, parts, _ = programme
+    rows = [row for orders, _ in people for row in orders]
+    by_row = parts.set_index("source_row").loc[[row["source_row"] for row in rows]]
+    expected = [amounts(row) for row in rows]
+    assert by_row["feed_basis"].tolist() == [one.pop("basis") for one in expected]
+    for name in expected[0]:
+        compare(by_row, name, [one[name] for one in expected])
+
+
+def test_days_in_force(programme):
+    people, parts, _ = programme
+    days = parts.set_index("source_row")["period_days"]
+    for orders, _ in people:
+        for row, held in zip(orders, in_force_days(orders), strict=True):
+            assert days[row["source_row"]] == len(held), row["patient_id"]
+
+
+def test_overlaps(programme, period):
+    """Shared days by stated dates, each order against every other of its patient."""
+    people, parts, _ = programme
+    spans = order_spans(parts, period).set_index(["patient_id", "order_id"])["overlap_days"]
+    for orders, _ in people:
+        stated = {}
+        for row in orders:
+            stated.setdefault(row["order_id"], row)
+        for name, one in stated.items():
+            most = 0
+            for other_name, other in stated.items():
+                if other_name == name:
+                    continue
+                key, other_key = one["start_date"], other["start_date"]
+                decided = key != other_key
+                later = key > other_key
+                if not decided and one["prescribed_on"] and other["prescribed_on"]:
+                    decided = one["prescribed_on"] != other["prescribed_on"]
+                    later = one["prescribed_on"] > other["prescribed_on"]
+                if decided and (not later or other["stop_date"] is None):
+                    continue
+                if not decided and name < other_name:
+                    continue
+                shared = [
+                    day
+                    for day in DAYS
+                    for pair in [(one, other)]
+                    if all(row["start_date"] <= day <= (row["stop_date"] or LAST) for row in pair)
+                ]
+                most = max(most, len(shared))
+            assert spans[orders[0]["patient_id"], name] == most
+
+
+def test_regimens(programme, period, policy):
+    people, parts, weights = programme
+    frame = regimens(parts, weights, period, policy).set_index(["patient_id", "order_id"])
+    seen = 0
+    for orders, measured in people:
+        held = in_force_days(orders)
+        for order in {row["order_id"] for row in orders}:
+            mine = [(row, days) for row, days in zip(orders, held, strict=True)
+                    if row["order_id"] == order and days]  # fmt: skip
+            key = orders[0]["patient_id"], order
+            assert (key in frame.index) == bool(mine)
+            if not mine:
+                continue
+            seen += 1
+            rows = [row for row, _ in mine]
+            of_parts = [amounts(row) for row in rows]
+            found = frame.loc[key]
+            assert found["part_count"] == len(rows)
+            assert found["period_days"] == len(mine[0][1])
+            wanted = {
+                name: plus(*(part[name] for part in of_parts))
+                for name in ("feed_ml_per_day", "energy_kcal_per_day", "protein_g_per_day",
+                             "formula_water_ml_per_day")
+            }  # fmt: skip
+            waters = {row["other_water_ml_per_day"] for row in rows} - {None}
+            wanted["other_water_ml_per_day"] = sum(waters)
+            used = [
+                (row["measured_on"], 1, row["weight_kg"]) for row in measured
+                if row["measured_on"] <= LAST
+            ]  # fmt: skip
+            own = rows[0]
+            dated = own["weight_date"] or own["prescribed_on"] or own["start_date"]
+            if own["weight_kg"] and not (own["weight_date"] and own["weight_date"] > LAST):
+                used.append((dated, 0, own["weight_kg"]))
+            weight = max(used)[2] if used else None
+            wanted["weight_kg"] = weight
+            energy, fluid = needs_of(own, stage_of(own), weight, own["height_cm"])
+            wanted["energy_need_kcal_per_day_low"] = energy[0]
+            wanted["energy_need_kcal_per_day_high"] = energy[1]
+            wanted["fluid_need_ml_per_day_low"] = fluid[0]
+            wanted["fluid_need_ml_per_day_high"] = fluid[1]
+            for name, value in wanted.items():
+                known = math.nan if value is None else value
+                assert found[name] == pytest.approx(known, nan_ok=True), (key, name)
+    assert seen == len(frame)
+
+
+def test_weight_trends(programme, period, policy):
+    people, parts, weights = programme
+    frame = weight_trends(parts, weights, period, policy).set_index("patient_id")
+    for orders, measured in people:
+        by_day = {}
+        for row in orders:
+            if row["weight_date"] and row["weight_kg"] and row["weight_date"] <= LAST:
+                by_day[row["weight_date"]] = row["weight_kg"]
+        by_day |= {row["measured_on"]: row["weight_kg"] for row in measured
+                   if row["measured_on"] <= LAST}  # fmt: skip
+        found = frame.loc[orders[0]["patient_id"]]
+        assert found["measurements"] == len(by_day)
+        if not by_day:
+            assert pd.isna(found["weight_kg"])
+            continue
+        latest = max(by_day)
+        assert found["weight_kg"] == by_day[latest]
+        for days, window in ((30, 15), (90, 30), (180, 45)):
+            near = [
+                (abs((latest - day).days - days), (latest - day).days, kg)
+                for day, kg in by_day.items()
+                if day < latest and abs((latest - day).days - days) <= window
+            ]
+            loss = math.nan
+            if near:
+                then = min(near)[2]
+                loss = (then - by_day[latest]) / then * 100
+            assert found[f"loss_{days}_days_percent"] == pytest.approx(loss, nan_ok=True)
