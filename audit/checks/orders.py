@@ -142,7 +142,8 @@ def stated_energy_differs(regimens: pd.DataFrame, policy: Policy) -> Flags:
     title="The order's pump feeds need more than 24 hours in a day",
     urgency="urgent",
     rows="regimens",
-    applies=lambda regimens: regimens["pump_h_per_day"].notna(),
+    applies=lambda regimens: ~regimens["pump_h_per_day"].eq(0),
+    needs=("pump_h_per_day",),
     evidence="Pump hours of its {part_count} parts: {observed:g} h; a day has 24 h.",
     confirm=f"{PRESCRIBER} which parts are in force.",
     source=ARITHMETIC,
@@ -161,21 +162,20 @@ def parts_exceed_24_h(regimens: pd.DataFrame, policy: Policy) -> Flags:
     rows="order_spans",
     evidence="Order {order_id} is in force together with order {overlapped_order_id} on "
     "{observed:g} days of the period, by their stated dates. The later one is used; "
-    "if both are fed the volume is {both}, not {one}.",
+    "the volume if both are fed is {both}.",
     confirm=f"{PRESCRIBER} which order is in force, and close the other.",
     source=ARITHMETIC,
     unit="d",
 )
 def orders_overlap(spans: pd.DataFrame, policy: Policy) -> Flags:
     """Do two orders' stated dates overlap, other than a later one replacing an open-ended one?"""
+    both = in_words(spans["feed_if_both_ml_per_day"], "{:,.0f} mL/d, not ")
+    one = in_words(spans["feed_ml_per_day"], "{:,.0f} mL/d")
     return Flags(
         spans["overlap_days"] > 0,
         spans["overlap_days"].astype("float64"),
         0.0,
-        values={
-            "both": in_words(spans["feed_if_both_ml_per_day"], "{:,.0f} mL/d"),
-            "one": in_words(spans["feed_ml_per_day"], "{:,.0f} mL/d"),
-        },
+        values={"both": (both + one).where(spans["feed_if_both_ml_per_day"].notna(), both)},
     )
 
 
