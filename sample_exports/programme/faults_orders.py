@@ -233,7 +233,7 @@ def wrong_feed_for_person(programme: Programme) -> None:
             "allergen_in_formula", patient, f"{allergen} against the label", order=True
         )
     mixed = "13.2 g made up to 100 mL"
-    for days_old, weeks, weight in ((45, None, 4.2), (52, 39, 4.5), (110, 33, 4.9)):
+    for days_old, weeks, weight in ((45, 40, 4.2), (52, 39, 4.5), (110, 33, 4.9)):
         patient = make.infant(
             "syringe", "F-INP400", days_old=days_old, weight=weight, height=55, dilution=mixed,
             gestation_weeks=weeks,

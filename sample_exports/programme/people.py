@@ -182,6 +182,7 @@ class Makers:
         common = self._person(sex, height, weight, born, "infant", start)
         common["oral_intake"] = "none"
         common["access_route"] = "nasogastric"
+        common["gestation_weeks"] = 38 + days_old % 3
         patient = self._finish(
             regimen, formula, dilution, volume, 0, common, changes, "infant", keep_clean
         )
