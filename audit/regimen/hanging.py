@@ -78,7 +78,9 @@ def fills(parts: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     count = by_volume.fillna(portions)
     night = _night(policy)
     known_start = parts["session_start_min"].notna() & parts["session_h"].notna()
-    due = _refills_in_night(parts["session_start_min"] / 60, a_fill_h, count, night)
+    # Where volume and hours contradict each other, no refill is due after the run has ended.
+    within_run = smaller(count, _started(parts["session_h"] / a_fill_h))
+    due = _refills_in_night(parts["session_start_min"] / 60, a_fill_h, within_run, night)
     unavoidable = _unavoidable(parts, a_fill_h, night)
     all_day = parts["session_h"] >= HOURS_PER_DAY
     return pd.DataFrame(

@@ -166,7 +166,11 @@ def hanging(row, stage, hours, volume):
     if runs and fills is not None and rate and hours is not None:
         a_fill = largest / rate
         if start is not None:
-            refills = [start / 60 + turn * a_fill for turn in range(1, int(fills))]
+            refills = [
+                start / 60 + turn * a_fill
+                for turn in range(1, int(fills))
+                if turn * a_fill < hours - 1e-7
+            ]
             hours_of_day = [(hour + 1e-7) % 24 for hour in refills]
             night = sum(hour >= 23 or hour < 6 for hour in hours_of_day)
         elif hours >= 24:
