@@ -5,6 +5,8 @@ from __future__ import annotations
 import gzip
 import hashlib
 import io
+import lzma
+import struct
 import zipfile
 import zlib
 from collections.abc import Callable, Iterable, Sequence
@@ -25,6 +27,11 @@ EXTENSIONS = (*WORKBOOKS, *TEXTS, *ARCHIVES)
 _ZIP_MAGIC = (b"PK\x03\x04", b"PK\x05\x06")
 _GZIP_MAGIC = b"\x1f\x8b"
 _CHUNK = MEGABYTE
+_DAMAGED = (
+    zipfile.BadZipFile, zlib.error, lzma.LZMAError, struct.error, OSError, EOFError, ValueError,
+    IndexError, NotImplementedError, RuntimeError,
+)  # fmt: skip
+"""What reading a damaged archive can raise."""
 
 
 @dataclass(frozen=True)
@@ -178,7 +185,7 @@ def _members(data: bytes, file: str, limits: Limits) -> list[zipfile.ZipInfo]:
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             members = [member for member in archive.infolist() if not member.is_dir()]
-    except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError, EOFError):
+    except _DAMAGED:
         raise ExportsError(f"{file}: damaged; it cannot be opened") from None
     _refuse_bombs(sum(member.file_size for member in members), len(data), file, limits)
     return members
@@ -235,5 +242,5 @@ def _member_bytes(
     try:
         with archive.open(member) as stream:
             return _read_limited(stream.read, member.compress_size, label, limits)
-    except (zipfile.BadZipFile, OSError, zlib.error, NotImplementedError, EOFError, RuntimeError):
+    except _DAMAGED:
         raise ExportsError(f"{label}: damaged; it cannot be unpacked") from None

@@ -191,7 +191,9 @@ def _known_header(field: str) -> bool:
 
 def _quoting(sample: Sequence[str], separator: str) -> Dialect:
     text = "\n".join(sample)
-    escape = "\\" if '\\"' in text and '""' not in text else ""
+    # A backslash before a quote that ends its field is just the field's last letter.
+    inside = re.search(rf'\\"(?!{re.escape(separator)}|\n|$)', text)
+    escape = "\\" if inside and '""' not in text else ""
     spaced = separator.strip() and f'{separator} "' in text and f'{separator}"' not in text
     return Dialect(separator, escape, bool(spaced))
 
