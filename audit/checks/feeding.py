@@ -66,18 +66,22 @@ def _below(
 
 
 def _feed_words(regimens: pd.DataFrame) -> pd.Series:
-    """The feed of a day and what is not computed about it."""
+    """The feed of a day and, in brackets, what is not computed about it."""
     volume = in_words(regimens["feed_ml_per_day"], "{:,.0f} mL of ", missing="")
-    basis = np.select(
-        [regimens["feed_basis"].eq("as stated"), regimens["feed_basis"].eq("assumed")],
-        [", by the volume stated", ", around the clock assumed"],
+    stated, around = regimens["feed_basis"].eq("as stated"), regimens["feed_basis"].eq("assumed")
+    strength = regimens["energy_basis"].eq("assumed")
+    note = np.select(
+        [stated & strength, around & strength, stated, around, strength],
+        [
+            " (the volume as stated, its strength assumed)",
+            " (24 h a day and its strength assumed)",
+            " (the volume as stated)",
+            " (24 h a day assumed)",
+            " (its strength assumed)",
+        ],
         "",
     )
-    strength = np.where(regimens["energy_basis"].eq("assumed"), ", its strength assumed", "")
-    words = volume + regimens["formulas"].fillna("(blank)")
-    return (
-        words + pd.Series(basis, index=regimens.index) + pd.Series(strength, index=regimens.index)
-    )
+    return volume + regimens["formulas"].fillna("(blank)") + pd.Series(note, index=regimens.index)
 
 
 def need_words(regimens: pd.DataFrame, nutrient: str, end: str) -> pd.Series:
