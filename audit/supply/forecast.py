@@ -81,7 +81,8 @@ def forecast(
     `to_supply_units` is summed over patients, none of whom counts below zero, and rounded up
     to pieces and, less the warehouse's stock, to cases once. The item of a class is the one
     with the most warehouse stock, else the first by code. `order_by` is the first run-out of
-    a patient with something to supply, less lead time and buffer. `note` says what limits the
+    a patient with something to supply, less lead time and buffer; blank where the warehouse
+    holds enough. `note` says what limits the
     figure. Columns: `schemas.results.OrderForecast`.
     """
     by_patient = patient_forecast(spans, supply, catalogue, period, policy)
@@ -107,7 +108,8 @@ def forecast(
     table["cases_to_order"] = np.ceil(lacking / table["units_per_case"])
     lead = table["lead_time_days"].fillna(float(policy["lead_time_days_default"]))
     ahead = pd.to_timedelta(np.ceil(lead) + float(policy["buffer_days"]), unit="D")
-    table["order_by"] = table["first_run_out_on"] - ahead
+    # Nothing is to be ordered of what the warehouse holds enough of.
+    table["order_by"] = (table["first_run_out_on"] - ahead).mask(table["cases_to_order"].eq(0))
     table["note"] = _notes(table, period)
     code = table["supply_class"].str.rsplit(":", n=1).str[-1]
     table["item_code"] = table["item_code"].where(table["item_code"].notna(), code)
@@ -146,14 +148,15 @@ def _notes(table: pd.DataFrame, period: Period) -> pd.Series:
         ),
         (
             table["need_unknown"].gt(0),
-            _number(table["need_unknown"]) + " patients whose need is not known left out",
+            "left out, need not known: " + _number(table["need_unknown"]) + " of the patients",
         ),
         (
             table["stock_unknown"].gt(0),
-            _number(table["stock_unknown"])
-            + " patients whose stock is not known counted as without stock",
+            "counted as without stock, stock not known: "
+            + _number(table["stock_unknown"])
+            + " of the patients",
         ),
-        (table["order_by"] <= period.end, "day to order by has passed"),
+        (table["order_by"] <= period.as_of, "day to order by has passed"),
     ]
     note = pd.Series("", index=table.index, dtype="str")
     for where, words in limits:

@@ -37,7 +37,7 @@ def delivery_lines(
     - `excluded_reason`: why a line that moved something cannot be counted, else missing.
     - `counted`: whether the ledger counts the line.
     """
-    lines = deliveries.copy()
+    lines = deliveries.reset_index(drop=True)
     lines["on"] = lines["delivered_on"].where(lines["delivered_on"].notna(), lines["shipped_on"])
     lines["in_period"] = lines["on"].between(period.start, period.end)
     lines["after_period"] = lines["on"] > period.end

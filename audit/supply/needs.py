@@ -54,7 +54,7 @@ def need_spans(parts: pd.DataFrame, period: Period, policy: Policy) -> pd.DataFr
     duplicates, parts never in force, and human milk or blended food of which the catalogue
     has no pack.
     """
-    used = parts.loc[_counted(parts)]
+    used = parts.loc[_counted(parts)].reset_index(drop=True)
     per_week = used["days_per_week"].fillna(DAYS_PER_WEEK)
     needs = pd.concat(
         [

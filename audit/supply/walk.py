@@ -97,16 +97,17 @@ def walk(
     on a count before that. Deliveries within `setup_delivery_days` before the first order are
     received on the first day of the walk; earlier ones are not counted. The opening stock is
     a count; else 0 where the class was first ordered more than `setup_delivery_days` after
-    the log began; else between 0 and `opening_stock_days_max` days of need. A count of any
-    item of a class is a count of the class, and restarts the walk.
+    the log began and none of it was delivered before that order's set-up; else between 0 and
+    `opening_stock_days_max` days of need. A count of any item of a class is a count of the
+    class, and restarts the walk.
     """
     known = items(catalogue)
     began = log_first_day(lines, period, policy) if log_from is None else log_from
     told_counts = _counted_units(stock_counts, known)
     groups = _groups(spans, lines, told_counts, known, began, period)
     counts = _counts(told_counts, groups, began, period, policy)
-    _add_openings(groups, counts, spans, began, policy)
     numbers = _group_numbers(groups, lines)
+    _add_openings(groups, counts, spans, _supplied_from(lines, numbers, groups), began, policy)
     moves = _moves(lines, numbers, groups, policy)
     counts = counts.loc[counts["day"] >= groups["start"].to_numpy()[counts["group"]]]
     links = _links(groups, moves, counts, known)
@@ -324,16 +325,24 @@ def _add_openings(
     groups: pd.DataFrame,
     counts: pd.DataFrame,
     spans: pd.DataFrame,
+    supplied_from: Whole,
     began: pd.Timestamp | NaTType,
     policy: Policy,
 ) -> None:
-    """Adds `start`, `basis`, `opening_least` and `opening_most` of each group, in place."""
+    """Adds `start`, `basis`, `opening_least` and `opening_most` of each group, in place.
+
+    `supplied_from` is the first day on which each group received a delivery.
+    """
     before = counts.loc[counts["day"] <= groups["start"].to_numpy()[counts["group"]]]
     latest = before.groupby("group")["day"].max().reindex(groups.index)
     is_counted = latest.notna()
     log_day = NEVER if pd.isna(began) else day_number(began)
-    late = groups["first_need"] > log_day + int(policy["setup_delivery_days"])
-    groups["basis"] = np.select([is_counted, late], ["counted", "new start"], "bounded")
+    setup = int(policy["setup_delivery_days"])
+    late = groups["first_need"] > log_day + setup
+    # Who was supplied before the set-up of the first order known is no new start: an earlier
+    # order is not in the exports, and what is left of its deliveries is not known.
+    is_new = late & (supplied_from >= groups["start"] - setup)
+    groups["basis"] = np.select([is_counted, is_new], ["counted", "new start"], "bounded")
     groups["start"] = latest.fillna(groups["start"]).astype(np.int64)
     numbers = _group_numbers(groups, spans)
     start = np.append(groups["start"].to_numpy(), NEVER)[numbers]
@@ -344,6 +353,14 @@ def _add_openings(
     high = need_between(np.zeros_like(most), most, rates(need.reindex(groups.index)))
     groups["opening_least"] = 0
     groups["opening_most"] = np.where(groups["basis"].eq("bounded"), high, 0)
+
+
+def _supplied_from(lines: pd.DataFrame, numbers: Whole, groups: pd.DataFrame) -> Whole:
+    """First day on which each group received a delivery; `numbers` is the group of a line."""
+    arrived = (lines["is_delivered"] & ~lines["is_exact_duplicate"]).to_numpy() & (numbers >= 0)
+    first = np.full(len(groups), NEVER, dtype=np.int64)
+    np.minimum.at(first, numbers[arrived], day_numbers(lines["on"], NEVER)[arrived])
+    return first
 
 
 def _moves(

@@ -72,7 +72,11 @@ def walk(patient, setting, bound):
         start[name] = max(before) if before else at
         opening = 0
         first = first_need.get(name)
-        if not before and first is not None and first <= setting["log_first"] + setup:
+        early = first is not None and first <= setting["log_first"] + setup
+        supplied = any(
+            x["class"] == name and x["units"] > 0 and x["day"] < at - setup for x in lines
+        )
+        if not before and (early or supplied):
             opens = [
                 p for p in parts
                 if name in needs_on(p["from"], [p], False)
