@@ -3,31 +3,24 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 
 import pandas as pd
 
 from reports import ReportInput
-from reports.sheets import TEXT_MAX, Book
+from reports.sheets import LINE_POINTS, TEXT_MAX, Book, fit_across
 from reports.text import SURROGATES, clean
 from reports.wording import MISSING, TABLE_TITLES, plural
 
-# Headed so that no column of an export answers to them when the sheet is read again.
-LEADING = {
-    "reason": "Set aside: reason",
-    "column": "Set aside: column",
-    "found": "Set aside: found",
-    "expected": "Set aside: expected",
-    "source_file": "Source file",
-    "source_sheet": "Source sheet",
-    "source_row": "Source row",
-}
+# Columns before the row's own, which are left out when the sheet is read again.
+LEADING = ("reason", "column", "found", "expected", "source_file", "source_sheet", "source_row")
 
 HOW = (
     "These rows were read but could not be used in the audit. Nothing in them was counted.",
-    "There is a sheet for each kind of table. The first columns say why the row was set aside, "
-    "what was found and what was expected, and where the row stands in its file. The columns "
-    "after them are the row's own cells under their own headers.",
+    "There is a sheet for each kind of table and set of headers. Its first columns say why the row "
+    "was set aside, what was found and what was expected, and where the row stands in its file. "
+    "The columns after them are the row's own cells under their own headers.",
     "To correct a row: put the right value into its own cell, under the original header.",
     "To leave a row out for good: delete it from the sheet.",
     "Then pass this workbook as a further input to the next run. The leading columns are not "
@@ -43,8 +36,19 @@ def write(report: ReportInput, path: Path) -> None:
     book = Book(path, "Rows set aside", report.period.as_of)
     _read_me(book, rows)
     for table in sorted(rows["table"].dropna().unique()):
-        _add(book, str(table), rows.loc[rows["table"].eq(table)])
+        _add_table(book, str(table), rows.loc[rows["table"].eq(table)])
     book.close()
+
+
+def _add_table(book: Book, table: str, rows: pd.DataFrame) -> None:
+    """A sheet for each set of headers: rows of two exports must not share columns by chance."""
+    layouts: dict[tuple[str, ...], list[int]] = {}
+    cells = [_cells(text) for text in rows["cells"]]
+    for place, row in enumerate(cells):
+        layouts.setdefault(tuple(row), []).append(place)
+    for number, (headers, places) in enumerate(layouts.items(), start=1):
+        name = table[:26] if number == 1 else f"{table[:26]} {number}"
+        _add(book, name, rows.iloc[places], headers, [cells[place] for place in places])
 
 
 def _read_me(book: Book, rows: pd.DataFrame) -> None:
@@ -52,8 +56,10 @@ def _read_me(book: Book, rows: pd.DataFrame) -> None:
     sheet.set_column(0, 0, 100)
     sheet.write_string(0, 0, "Rows set aside", book["title"])
     sheet.write_string(1, 0, f"{plural(len(rows), 'row')} set aside.", book["lead"])
+    sheet.set_row(0, 26)
     place = 3
     for line in HOW:
+        sheet.set_row(place, LINE_POINTS * -(-len(line) // 95) + 3)
         sheet.write_string(place, 0, line, book["wrap"])
         place += 1
     counts = rows["table"].value_counts().sort_index()
@@ -63,20 +69,31 @@ def _read_me(book: Book, rows: pd.DataFrame) -> None:
         place += 1
 
 
-def _add(book: Book, table: str, rows: pd.DataFrame) -> None:
-    cells = [_cells(text) for text in rows["cells"]]
-    headers = list(dict.fromkeys(header for row in cells for header in row))
-    sheet = book.sheet(table[:31])
-    for place, heading in enumerate(LEADING.values()):
-        sheet.set_column(place, place, 42 if place in (0, 3) else 16)
+def _add(
+    book: Book,
+    name: str,
+    rows: pd.DataFrame,
+    headers: Sequence[str],
+    cells: list[dict[str, object]],
+) -> None:
+    sheet = book.sheet(name)
+    sheet.set_row(0, LINE_POINTS * 2 + 4)
+    widths: list[float] = []
+    for place, heading in enumerate(LEADING):
+        widths.append(34 if place in (0, 3) else 16)
+        sheet.set_column(place, place, widths[-1])
         sheet.write_string(0, place, heading, book["heading"])
     for place, header in enumerate(headers, start=len(LEADING)):
         lengths = [len(str(row.get(header) or "")) for row in cells]
-        sheet.set_column(place, place, min(max(len(header), *lengths) + 3, 40))
+        widths.append(min(max(len(header), *lengths) + 3, 40))
+        sheet.set_column(place, place, widths[-1])
         sheet.write_string(0, place, _kept(header), book["answer_heading"])
+    fit_across(sheet, widths)
     leading = rows[list(LEADING)].astype(object).where(rows[list(LEADING)].notna(), None)
     pairs = zip(leading.values.tolist(), cells, strict=True)
     for number, (reasons, row) in enumerate(pairs, start=1):
+        longest = max(len(str(reasons[0] or "")), len(str(reasons[3] or "")))
+        sheet.set_row(number, LINE_POINTS * max(1, -(-longest // 32)) + 2)
         for place, value in enumerate(reasons):
             if isinstance(value, int | float):
                 sheet.write_number(number, place, value, book["plain"])

@@ -25,7 +25,6 @@ TEXT_MAX = 32_767
 FIRST_DAY = pd.Timestamp("1900-03-01")
 
 WIDTH_MIN, WIDTH_MAX, WRAP_FROM = 7, 52, 40
-ANSWER_WIDTHS = {"answer": 15, "until": 12, "by": 16, "note": 34}
 LINE_POINTS, LINES_MAX = 13.5, 12
 # Share of a column's width that wrapped words fill, and the widths that a page takes across.
 FILL, PAGE_WIDTH = 0.95, 250
@@ -38,14 +37,16 @@ URGENCY_STYLES: dict[str, dict[str, Any]] = {
 
 @dataclass(frozen=True)
 class Sheet:
-    """One table to write. `headings` are by column; `answers` are columns left to be filled in,
-    by name, each with what is accepted: a tuple of values, `"date"` or blank for any text.
+    """One table to write. `headings` are by column; `answers` are those of its columns that are
+    left to be filled in, each with what is accepted: a tuple of values, `"date"` or blank for
+    any text. `widths` stand in for those taken from the content.
     """
 
     name: str
     frame: pd.DataFrame
     headings: Mapping[str, str] = field(default_factory=dict)
     answers: Mapping[str, Sequence[str] | str] = field(default_factory=dict)
+    widths: Mapping[str, float] = field(default_factory=dict)
     empty_note: str = "None."
 
 
@@ -119,51 +120,50 @@ class Book:
 
     def _add_piece(self, name: str, table: Sheet, frame: pd.DataFrame) -> None:
         sheet = self.sheet(name)
-        columns = [*frame.columns, *table.answers]
-        names = [str(table.headings.get(column, column)) for column in columns]
-        widths = [
-            *(
-                _width(frame[column], name)
-                for column, name in zip(frame.columns, names, strict=False)
-            ),
-            *(ANSWER_WIDTHS.get(column, 14) for column in table.answers),
-        ]
+        widths = []
         sheet.set_row(0, LINE_POINTS * 2 + 4)
-        for place, (column, name, width) in enumerate(zip(columns, names, widths, strict=True)):
-            sheet.set_column(place, place, width)
-            sheet.write_string(0, place, name, self[_heading_style(frame, column)])
-        # Text stays large enough to read: a wide table is printed over several pages across.
-        sheet.fit_to_pages(math.ceil(sum(widths) / PAGE_WIDTH), 0)
+        for place, column in enumerate(frame.columns):
+            heading = str(table.headings.get(column, column))
+            widths.append(table.widths.get(column) or _width(frame[column], heading))
+            sheet.set_column(place, place, widths[-1])
+            style = "answer_heading" if column in table.answers else _heading_style(frame[column])
+            sheet.write_string(0, place, heading, self[style])
+        fit_across(sheet, widths)
         if frame.empty:
             sheet.write_string(1, 0, table.empty_note, self["text"])
         else:
-            self._write_rows(sheet, frame, table.answers, _lines(frame, widths))
-            self._finish(sheet, frame, table.answers)
+            self._write_rows(sheet, table, frame, _lines(frame, widths))
+            self._mark_urgency(sheet, frame)
+            _accept_answers(sheet, table, frame)
         frozen = _frozen(frame)
         sheet.freeze_panes(1, frozen)
         sheet.repeat_rows(0)
         if frozen:
             sheet.repeat_columns(0, frozen - 1)
-        sheet.autofilter(0, 0, max(1, len(frame)), len(columns) - 1)
+        sheet.autofilter(0, 0, max(1, len(frame)), len(frame.columns) - 1)
 
     def _write_rows(
-        self,
-        sheet: Worksheet,
-        frame: pd.DataFrame,
-        answers: Mapping[str, Sequence[str] | str],
-        lines: np.ndarray,
+        self, sheet: Worksheet, table: Sheet, frame: pd.DataFrame, lines: np.ndarray
     ) -> None:
-        writers = [self._writer(sheet, frame[column]) for column in frame.columns]
-        blanks = [self["answer_date" if kind == "date" else "answer"] for kind in answers.values()]
-        cells = [_objects(frame[column]) for column in frame.columns]
+        writers = [
+            self._answer_writer(sheet, table.answers[column])
+            if column in table.answers
+            else self._writer(sheet, frame[column])
+            for column in frame.columns
+        ]
+        cells = [
+            [""] * len(frame) if column in table.answers else _objects(frame[column])
+            for column in frame.columns
+        ]
         for row, values in enumerate(zip(*cells, strict=True), start=1):
             if lines[row - 1] > 1:
                 sheet.set_row(row, LINE_POINTS * lines[row - 1] + 2)
             for place, (value, (write, style)) in enumerate(zip(values, writers, strict=True)):
                 if value is not None:
                     write(row, place, value, style)
-            for place, style in enumerate(blanks, start=len(writers)):
-                sheet.write_blank(row, place, None, style)
+
+    def _answer_writer(self, sheet: Worksheet, accepted: Sequence[str] | str) -> tuple[Any, Format]:
+        return sheet.write_blank, self["answer_date" if accepted == "date" else "answer"]
 
     def _writer(self, sheet: Worksheet, column: pd.Series) -> tuple[Any, Format]:
         if is_text(column):
@@ -175,39 +175,43 @@ class Book:
             return sheet.write_boolean, self["text"]
         return sheet.write_number, self[_number_style(column)]
 
-    def _finish(
-        self, sheet: Worksheet, frame: pd.DataFrame, answers: Mapping[str, Sequence[str] | str]
-    ) -> None:
-        last = len(frame)
+    def _mark_urgency(self, sheet: Worksheet, frame: pd.DataFrame) -> None:
         for place, column in enumerate(frame.columns):
             if column in ("urgency", "most_pressing"):
                 for urgency in URGENCY_STYLES:
                     sheet.conditional_format(
-                        1, place, last, place,
+                        1, place, len(frame), place,
                         {"type": "cell", "criteria": "==", "value": f'"{urgency}"',
                          "format": self[urgency]},
                     )  # fmt: skip
-        for place, kind in enumerate(answers.values(), start=len(frame.columns)):
-            if kind == "date":
-                sheet.data_validation(
-                    1, place, last, place,
-                    {"validate": "date", "criteria": ">=", "value": datetime(2000, 1, 1),
-                     "input_title": "A date", "input_message": "Such as 2026-12-31",
-                     "error_title": "Not a date", "error_message": "Enter a date."},
-                )  # fmt: skip
-            elif not isinstance(kind, str):
-                sheet.data_validation(
-                    1, place, last, place,
-                    {"validate": "list", "source": list(kind), "error_title": "Not an answer",
-                     "error_message": "Choose from the list."},
-                )  # fmt: skip
 
 
-def _heading_style(frame: pd.DataFrame, column: str) -> str:
-    if column not in frame.columns:
-        return "answer_heading"
-    numeric = pd.api.types.is_numeric_dtype(frame[column].dtype)
-    return "number_heading" if numeric and frame[column].dtype != bool else "heading"
+def fit_across(sheet: Worksheet, widths: Sequence[float]) -> None:
+    """Print a sheet as few pages across as leave the text large enough to read."""
+    sheet.fit_to_pages(math.ceil(sum(widths) / PAGE_WIDTH), 0)
+
+
+def _accept_answers(sheet: Worksheet, table: Sheet, frame: pd.DataFrame) -> None:
+    for place, column in enumerate(frame.columns):
+        accepted = table.answers.get(column, "")
+        if accepted == "date":
+            sheet.data_validation(
+                1, place, len(frame), place,
+                {"validate": "date", "criteria": ">=", "value": datetime(2000, 1, 1),
+                 "input_title": "A date", "input_message": "Such as 2026-12-31",
+                 "error_title": "Not a date", "error_message": "Enter a date."},
+            )  # fmt: skip
+        elif not isinstance(accepted, str):
+            sheet.data_validation(
+                1, place, len(frame), place,
+                {"validate": "list", "source": list(accepted), "error_title": "Not an answer",
+                 "error_message": "Choose from the list."},
+            )  # fmt: skip
+
+
+def _heading_style(column: pd.Series) -> str:
+    numeric = pd.api.types.is_numeric_dtype(column.dtype) and column.dtype != bool
+    return "number_heading" if numeric else "heading"
 
 
 def _lines(frame: pd.DataFrame, widths: Sequence[float]) -> np.ndarray:

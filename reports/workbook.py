@@ -31,6 +31,9 @@ ANSWER_COLUMNS: dict[str, tuple[str, ...] | str] = {
     "by": "",
     "note": "",
 }
+# Widths, in digits, that let what is worked with stand on one printed page.
+WIDTHS = {"exception": 30.0, "evidence": 50.0, "confirm": 36.0}
+ANSWER_WIDTHS = {"answer": 14.0, "until": 11.0, "by": 12.0, "note": 26.0}
 
 # Causes on the summary sheet; the sheet of what cannot be checked holds every row.
 CAUSES = 10
@@ -49,11 +52,17 @@ def write(report: ReportInput, path: Path) -> None:
 def _sheets(report: ReportInput, summary: Summary) -> list[Sheet]:
     result, exports = report.result, report.exports
     return [
-        _sheet("Work list", _work_list(summary), empty_note="No patient has an exception."),
+        _sheet(
+            "Work list",
+            _work_list(summary),
+            widths=WIDTHS,
+            empty_note="No patient has an exception.",
+        ),
         _sheet(
             "Exceptions",
             _exceptions(report, summary),
             answers=ANSWER_COLUMNS,
+            widths=WIDTHS | ANSWER_WIDTHS,
             empty_note="No exceptions.",
         ),
         _sheet("Regimens", result.regimens[list(columns_of(Regimens))]),
@@ -75,14 +84,13 @@ def _sheets(report: ReportInput, summary: Summary) -> list[Sheet]:
 
 
 def _sheet(name: str, frame: pd.DataFrame, **more: Any) -> Sheet:
-    names = [*frame.columns, *more.get("answers", ())]
-    return Sheet(name, inert(frame), {column: heading(column) for column in names}, **more)
+    return Sheet(name, inert(frame), {str(name): heading(str(name)) for name in frame}, **more)
 
 
 def _work_list(summary: Summary) -> pd.DataFrame:
     columns = [
-        "rank", "patient_id", "patient_name", "site", "clinician", *URGENCIES, "answered",
-        "unchecked", "most_pressing", "title", "evidence", "confirm",
+        "rank", "patient_id", "patient_name", *URGENCIES, "most_pressing", "title", "evidence",
+        "confirm", "site", "clinician", "unchecked", "answered",
     ]  # fmt: skip
     listed = summary.work_list[columns]
     return listed.rename(columns={"unchecked": "cannot_be_checked", "title": "exception"})
@@ -93,9 +101,12 @@ def _exceptions(report: ReportInput, summary: Summary) -> pd.DataFrame:
     table = report.result.exceptions[list(columns_of(Exceptions))]
     people = summary.work_list.set_index("patient_id")[["patient_name", "site", "clinician"]]
     named = table.join(people, on="patient_id").assign(
-        exception=table["check"].map(titles(report.result))
+        exception=table["check"].map(titles(report.result)), **dict.fromkeys(ANSWER_COLUMNS)
     )
-    first = ["urgency", "patient_id", "patient_name", "exception", "evidence", "confirm"]
+    first = [
+        "urgency", "patient_id", "patient_name", "exception", "evidence", "confirm",
+        *ANSWER_COLUMNS,
+    ]  # fmt: skip
     rest = [name for name in named.columns if name not in first]
     return named[[*first, *rest]]
 
@@ -164,6 +175,7 @@ def _inert(text: object) -> str:
 
 def _summary(book: Book, report: ReportInput, summary: Summary) -> None:
     sheet = book.sheet("Summary")
+    sheet.fit_to_pages(1, 1)
     sheet.set_column(0, 0, 52)
     sheet.set_column(1, 5, 11)
     sheet.set_column(6, 6, 19)
