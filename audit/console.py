@@ -6,6 +6,7 @@ import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import pandas as pd
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.markup import escape
@@ -13,6 +14,7 @@ from rich.table import Table
 
 from audit.checks import Check
 from audit.policy import Policy
+from schemas.exports import EXPORT_TABLES
 from schemas.results import FAMILIES, URGENCIES
 
 if TYPE_CHECKING:
@@ -20,6 +22,7 @@ if TYPE_CHECKING:
     from audit.period import Period
     from audit.pipeline import AuditResult
 
+FIRST_BAD_ROWS = 5
 CAUTION = (
     "Records are flagged for review by a licensed clinician; nothing here prescribes. "
     "Local protocol and the product label win."
@@ -109,34 +112,76 @@ def print_check(known: Check, policy: Policy) -> None:
 
 
 def print_reading(exports: Exports) -> None:
-    """How each sheet and column was understood, with rows by outcome."""
+    """How each sheet and column was understood, rows by outcome, and the first bad rows."""
     console = Console(highlight=False)
-    for sheet in exports.reconciliation.to_dict("records"):
+    sheets = exports.reconciliation.fillna({"source_sheet": "", "table": "", "note": ""})
+    for sheet in sheets.to_dict("records"):
         _print_sheet(console, exports, sheet)
+    absent = [name for name in EXPORT_TABLES if name not in exports.supplied]
+    if absent:
+        console.print(f"No table of {', '.join(absent)}.", soft_wrap=True)
 
 
 def _print_sheet(console: Console, exports: Exports, sheet: dict) -> None:
-    name, part = sheet["source_file"], sheet["source_sheet"]
-    part = part if isinstance(part, str) else ""
-    place = f"{name}, sheet {part}" if part else name
-    table_name = sheet["table"] if isinstance(sheet["table"], str) else ""
+    file, name = sheet["source_file"], sheet["source_sheet"]
+    place = f"{file}, sheet {name}" if name else file
     console.rule(f"[bold]{escape(place)}", align="left")
-    if not table_name:
-        console.print(f"No known table. {sheet['note']}", markup=False)
+    if not sheet["table"]:
+        console.print(f"No known table: nothing is read from it. {sheet['note']}", markup=False)
+        console.print()
         return
     console.print(
-        f"Table [bold]{table_name}[/bold], headers in row {sheet['header_row']:.0f}; "
-        f"rows read {sheet['rows_read']:,} = used {sheet['rows_used']:,} "
-        f"+ set aside {sheet['rows_set_aside']:,} + not data {sheet['rows_not_data']:,}."
+        f"Table [bold]{sheet['table']}[/bold], headers in row {sheet['header_row']:.0f}. "
+        f"Rows read {sheet['rows_read']:,} = used {sheet['rows_used']:,} "
+        f"+ set aside {sheet['rows_set_aside']:,} + not data {sheet['rows_not_data']:,}.",
+        soft_wrap=True,
     )
-    if isinstance(sheet["note"], str) and sheet["note"]:
-        console.print(sheet["note"], markup=False)
-    columns = exports.read_columns
-    here = columns["source_file"].eq(name) & columns["source_sheet"].fillna("").eq(part)
-    table = Table()
-    for heading in ("Header", "Read as", "Why", "Unit"):
+    if sheet["note"]:
+        console.print(f"{sheet['note']}.", markup=False, soft_wrap=True)
+    columns = _of_sheet(exports.read_columns, file, name).fillna("")
+    plain = columns["header"].eq(columns["column"]) & columns["reason"].eq("the column's name")
+    if plain.any():
+        names = ", ".join(columns.loc[plain, "column"])
+        console.print(
+            f"{plain.sum()} columns by their own names: {names}.", style="dim", markup=False
+        )
+    _print_columns(console, columns.loc[~plain])
+    _print_bad_cells(console, exports, file, name)
+    console.print()
+
+
+def _print_columns(console: Console, columns: pd.DataFrame) -> None:
+    if columns.empty:
+        return
+    table = Table(box=SIMPLE_HEAD, pad_edge=False)
+    for heading in ("Header", "Read as", "Unit", "Why"):
         table.add_column(heading, overflow="fold")
-    for column in columns.loc[here].fillna("").to_dict("records"):
-        written = (column[name] for name in ("header", "column", "reason", "unit"))
-        table.add_row(*(escape(str(words)) for words in written))
+    for column in columns.to_dict("records"):
+        written = [column[name] for name in ("header", "column", "unit", "reason")]
+        style = None if column["column"] else "dim"
+        table.add_row(*(escape(str(words)) for words in written), style=style)
     console.print(table)
+
+
+def _print_bad_cells(console: Console, exports: Exports, file: str, sheet: str) -> None:
+    for title, cells in (
+        ("Rows set aside", exports.set_aside),
+        ("Cells left out", exports.unread_cells),
+    ):
+        here = _of_sheet(cells, file, sheet)
+        if here.empty:
+            continue
+        table = Table(
+            title=f"{title}: {len(here):,}", title_justify="left", box=SIMPLE_HEAD, pad_edge=False
+        )
+        for heading in ("Row", "Column", "Found", "Expected"):
+            table.add_column(heading, overflow="fold")
+        for row in here.head(FIRST_BAD_ROWS).fillna("").to_dict("records"):
+            found = textwrap.shorten(str(row["found"]), 40, placeholder="…")
+            written = (row["source_row"], row["column"], found or "(blank)", row["expected"])
+            table.add_row(*(escape(str(words)) for words in written))
+        console.print(table)
+
+
+def _of_sheet(rows: pd.DataFrame, file: str, sheet: str) -> pd.DataFrame:
+    return rows.loc[rows["source_file"].eq(file) & rows["source_sheet"].fillna("").eq(sheet)]

@@ -14,6 +14,7 @@ from audit.ingest.errors import ExportsError
 from audit.ingest.exports import Exports
 from audit.ingest.files import open_files
 from audit.ingest.mapping import Mapping, load_mapping
+from audit.ingest.mapping_draft import mapping_text
 from audit.ingest.options import Limits, ReadOptions
 from audit.ingest.planning import make_plan
 
@@ -26,6 +27,7 @@ __all__ = [
     "apply_plan",
     "load_mapping",
     "make_plan",
+    "mapping_text",
     "open_files",
     "read_exports",
 ]
