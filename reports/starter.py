@@ -66,7 +66,7 @@ EXAMPLES: dict[str, tuple[Row, ...]] = {
             "patient_id": "00127", "order_id": "R-2041", "patient_name": "A. Example",
             "birth_date": date(1957, 3, 14), "sex": "female",
             "prescribed_on": date(2026, 9, 22), "start_date": date(2026, 9, 24),
-            "access_route": "gastrostomy", "formula_code": "FEED-15", "method": "syringe",
+            "access_route": "gastrostomy", "formula_code": "FEED-15-250", "method": "syringe",
             "feeds_per_day": 2, "ml_per_feed": 150, "feed_ml_per_day": 300,
             "energy_kcal_per_day": 487, "additive": "PROT-1", "additive_per_day": 10,
             "flush_ml": 60, "flushes_per_day": 4, "flush_timing": "before_and_after_feeds",
@@ -92,18 +92,23 @@ EXAMPLES: dict[str, tuple[Row, ...]] = {
     ),
     "deliveries": (
         {
-            "patient_id": "00127", "delivery_id": "V-5102", "shipped_on": date(2026, 9, 28),
-            "delivered_on": date(2026, 9, 29), "item_code": "FEED-15",
+            "patient_id": "00127", "delivery_id": "V-5102", "shipped_on": date(2026, 10, 1),
+            "delivered_on": date(2026, 10, 2), "item_code": "FEED-15",
             "item_description": "Energy-rich feed, closed system 500 mL", "quantity": 5,
             "unit": "case", "status": "delivered", "lot": "L2609A",
             "expires_on": date(2027, 6, 30),
         },
         {
-            "patient_id": "00127", "delivery_id": "V-5102", "shipped_on": date(2026, 9, 28),
-            "delivered_on": date(2026, 9, 29), "item_code": "FEED-15-250",
-            "item_description": "Energy-rich feed, 250 mL carton", "quantity": 40,
-            "unit": "carton", "status": "delivered", "lot": "L2608C",
-            "expires_on": date(2027, 5, 31),
+            "patient_id": "00127", "delivery_id": "V-5102", "shipped_on": date(2026, 10, 1),
+            "delivered_on": date(2026, 10, 2), "item_code": "SET-1000",
+            "item_description": "Pump set with 1000 mL bag", "quantity": 31, "unit": "each",
+            "status": "delivered", "lot": "S0118", "expires_on": date(2029, 1, 31),
+        },
+        {
+            "patient_id": "00342", "delivery_id": "V-5117", "shipped_on": date(2026, 9, 30),
+            "delivered_on": date(2026, 10, 1), "item_code": "POWDER-1",
+            "item_description": "Infants' powder, 400 g can", "quantity": 2, "unit": "case",
+            "status": "delivered", "lot": "P0511", "expires_on": date(2027, 8, 31),
         },
         {
             "patient_id": "00342", "delivery_id": "V-5140", "delivered_on": date(2026, 10, 6),
@@ -162,7 +167,7 @@ EXAMPLES: dict[str, tuple[Row, ...]] = {
     "stock_counts": (
         {
             "patient_id": "00127", "counted_on": date(2026, 10, 1), "item_code": "FEED-15",
-            "units": 64,
+            "units": 12,
         },
         {
             "patient_id": "00342", "counted_on": date(2026, 10, 1), "item_code": "POWDER-1",

@@ -201,6 +201,23 @@ def typed(value):
     return pd.Timestamp(value) if isinstance(value, date) else value
 
 
+def fill_in(path, tables):
+    """Type the example rows into the sheets of a workbook."""
+    book = openpyxl.load_workbook(path)
+    for table in tables:
+        sheet = book[table]
+        names = [cell.value for cell in sheet[1]]
+        for row in EXAMPLES[table]:
+            cells = [row.get(name) for name in names]
+            sheet.append(
+                [
+                    datetime.combine(cell, time()) if isinstance(cell, date) else cell
+                    for cell in cells
+                ]
+            )
+    book.save(path)
+
+
 @pytest.fixture(scope="module")
 def filled(tmp_path_factory):
     """The starter workbooks with the example rows typed in, as read."""
@@ -208,19 +225,7 @@ def filled(tmp_path_factory):
 
     paths = write_starter(tmp_path_factory.mktemp("filled"))
     for path in paths:
-        book = openpyxl.load_workbook(path)
-        for table in WORKBOOKS[path.name][1]:
-            sheet = book[table]
-            names = [cell.value for cell in sheet[1]]
-            for row in EXAMPLES[table]:
-                cells = [row.get(name) for name in names]
-                sheet.append(
-                    [
-                        datetime.combine(cell, time()) if isinstance(cell, date) else cell
-                        for cell in cells
-                    ]
-                )
-        book.save(path)
+        fill_in(path, WORKBOOKS[path.name][1])
     return read_exports(paths)
 
 
@@ -247,9 +252,18 @@ class TestReadBack:
     def test_blank_workbooks_hold_no_row(self, tmp_path):
         from audit.ingest import ReadOptions, read_exports
 
-        exports = read_exports(write_starter(tmp_path), ReadOptions(require_tables=False))
+        exports = read_exports(write_starter(tmp_path), ReadOptions(required=()))
         assert all(table.empty for table in exports.tables.values())
         assert exports.set_aside.empty
+
+    def test_sheets_left_empty_do_not_stop_the_audit(self, tmp_path):
+        from audit.ingest import read_exports
+
+        paths = write_starter(tmp_path)
+        fill_in(paths[0], WORKBOOKS[paths[0].name][1])
+        exports = read_exports(paths)
+        filled_in = {name for name, table in exports.tables.items() if len(table)}
+        assert filled_in == {"orders", "deliveries"}
 
     def test_a_header_saved_as_shown_is_still_read(self, tmp_path):
         """Saving a sheet as text keeps the mark that a format shows."""
@@ -257,7 +271,7 @@ class TestReadBack:
 
         path = tmp_path / "recalls.csv"
         path.write_text("item_code *,lot *,notice\nPOWDER-1,P0417,Can seal\n")
-        exports = read_exports([path], ReadOptions(require_tables=False))
+        exports = read_exports([path], ReadOptions(required=()))
         assert exports.tables["recalls"]["lot"].tolist() == ["P0417"]
 
 
