@@ -37,8 +37,7 @@ def _by_pump_interval(parts: pd.DataFrame) -> pd.Series:
     rows="parts",
     applies=counted,
     evidence="Written as {flush_rate_ml_per_h:g} mL/h{interval}: that volume each time, or for "
-    "each hour between. Flush water is {low} or {high} mL/d; with the water of the feed "
-    "{total_low} or {total_high} mL/d.",
+    "each hour between. {amounts}",
     confirm=f"{PRESCRIBER} which is meant, and have the flush written as a volume and a time.",
     source=ARITHMETIC,
     unit="mL/d",
@@ -48,16 +47,16 @@ def flush_written_as_rate(parts: pd.DataFrame, policy: Policy) -> Flags:
     every = in_words(parts["flush_every_h"], " every {:g} h", missing=", with no interval")
     low, high = parts["flush_ml_per_day_low"], parts["flush_ml_per_day_high"]
     in_feed = parts["formula_water_ml_per_day"]
+    flush = "Flush water is " + _volume(low) + " or " + _volume(high) + " mL/d; "
+    both = _volume(in_feed + low) + " or " + _volume(in_feed + high) + " mL/d."
+    amounts = flush + "with the water of the feed " + both
     return Flags(
         parts["flush_rate_ml_per_h"].notna(),
         low,
         high,
         values={
             "interval": every,
-            "low": _volume(low),
-            "high": _volume(high),
-            "total_low": _volume(in_feed + low),
-            "total_high": _volume(in_feed + high),
+            "amounts": amounts.where(low.notna(), "The water it means cannot be computed."),
         },
     )
 
@@ -350,8 +349,8 @@ def too_much_water_for_infant(regimens: pd.DataFrame, policy: Policy) -> Flags:
         doubtful=regimens["total_volume_ml_per_kg_high"].isna(),
         settled_by="the weight, the feed's volume and the flushes",
         values={
-            "added": _volume(added),
-            "total": _volume(total),
+            "added": in_words(added, "{:,.1f}"),
+            "total": in_words(total, "{:,.1f}"),
             "most_added": most_added,
             "most_total": most_total,
             "without_flushes": pd.Series("", index=regimens.index).mask(
