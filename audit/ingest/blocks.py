@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,8 +16,10 @@ from audit.ingest.sheets import OUTER, Cells, Sheet, shown
 
 SEARCHED_ROWS = 60
 """Rows in which a header of two rows is searched for where no single row is one."""
-MANY_VALUES = 20_000
+MANY_VALUES = 2_000
 """Distinct values of a column beyond which those with digits are not tried as headers."""
+TOO_MANY_VALUES = 50_000
+"""Distinct values beyond which only the first rows are tried; other columns tell the rest."""
 MANY_CANDIDATES = 1000
 """Rows that look like headers beyond which only the likeliest are tried."""
 
@@ -193,19 +195,25 @@ def _candidate_rows(sheet: Sheet, layout: Layout | None) -> list[int]:
 
 
 def _could_be_headers(cells: Cells, layout: Layout | None) -> np.ndarray:
-    many = len(cells.distinct) > MANY_VALUES
-    early = set(cells.codes[:SEARCHED_ROWS].tolist()) if many else set()
-    flags = [
-        isinstance(value, str)
-        and len(value) <= headers.LONGEST_HEADER
-        and (not many or place in early or not _DIGIT.search(value))
-        and _is_header(value, layout)
-        for place, value in enumerate(cells.distinct)
-    ]
-    return np.array(flags, dtype=bool)
+    flags = np.zeros(len(cells.distinct), dtype=bool)
+    tried: Iterable[int] = range(len(flags))
+    if len(flags) > MANY_VALUES:
+        early = set(cells.codes[:SEARCHED_ROWS].tolist())
+        later = () if len(flags) > TOO_MANY_VALUES else tried
+        tried = early | {
+            place
+            for place in later
+            if type(value := cells.distinct[place]) is str and not _DIGIT.search(value)
+        }
+    for place in tried:
+        value = cells.distinct[place]
+        flags[place] = isinstance(value, str) and _is_header(value, layout)
+    return flags
 
 
 def _is_header(value: str, layout: Layout | None) -> bool:
+    if len(value) > 2 * headers.LONGEST_HEADER:
+        return False
     text = " ".join(value.strip(OUTER).split())
     return headers.is_header(text) or bool(layout and layout.column(text))
 

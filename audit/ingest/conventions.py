@@ -18,7 +18,6 @@ from audit.ingest.errors import ExportsError
 from audit.ingest.headers import data_columns
 from audit.ingest.options import ReadOptions
 from audit.ingest.plan import BlockPlan, ColumnPlan
-from audit.ingest.rows import data_rows
 from audit.ingest.sheets import OUTER, Sheet
 from audit.ingest.values import CellRules, read_cells
 from audit.ingest.values.dates import (
@@ -77,22 +76,22 @@ class _Dates:
         self.order, self.how = order, how
 
 
-def decide(
-    sheets: Sequence[Sheet], plans: Sequence[BlockPlan], options: ReadOptions
-) -> list[BlockPlan]:
+@dataclass(frozen=True)
+class Planned:
+    """One block with its sheet, its plan so far, and its grid rows that hold data."""
+
+    sheet: Sheet
+    plan: BlockPlan
+    rows: np.ndarray
+
+
+def decide(planned: Sequence[Planned], options: ReadOptions) -> list[BlockPlan]:
     """The plans with the conventions of every column decided.
 
     Raises `ExportsError` for dates whose order nothing settles.
     """
-    rows = [
-        data_rows(sheet, plan.block) if plan.block.table else np.array([], dtype=np.intp)
-        for sheet, plan in zip(sheets, plans, strict=True)
-    ]
-    decided = [
-        _with_decimal_marks(sheet, plan, counted)
-        for sheet, plan, counted in zip(sheets, plans, rows, strict=True)
-    ]
-    dates = list(_date_columns(sheets, decided, rows))
+    decided = [_with_decimal_marks(each.sheet, each.plan, each.rows) for each in planned]
+    dates = list(_date_columns(planned, decided))
     _settle_by_themselves(dates)
     _settle_by_neighbours(dates)
     for column in dates:
@@ -173,10 +172,9 @@ def _mark_within_bounds(
     return possible[0] if len(possible) == 1 else ""
 
 
-def _date_columns(
-    sheets: Sequence[Sheet], plans: Sequence[BlockPlan], rows: Sequence[np.ndarray]
-) -> Iterator[_Dates]:
-    for number, (sheet, plan) in enumerate(zip(sheets, plans, strict=True)):
+def _date_columns(planned: Sequence[Planned], plans: Sequence[BlockPlan]) -> Iterator[_Dates]:
+    for number, (each, plan) in enumerate(zip(planned, plans, strict=True)):
+        sheet = each.sheet
         if not plan.block.table:
             continue
         declared = data_columns(plan.block.table)
@@ -185,7 +183,7 @@ def _date_columns(
             if not column.column or declared[column.column].kind != "date":
                 continue
             cells = sheet.columns[column.position]
-            counts = cells.counts(rows[number])
+            counts = cells.counts(each.rows)
             match = plan.block.matches[column.position]
             stated = match.date_order if match else ""
             mapped = column.position in plan.block.mapped

@@ -234,14 +234,15 @@ def unit_in_header(text: str) -> bool:
     return bool(bare) and (units.is_unit(bare) or header_key(bare) in _DATE_FORMATS)
 
 
-@lru_cache(maxsize=65536)
+@lru_cache(maxsize=4096)
 def is_header(text: str) -> bool:
     """Whether a cell could be a header of any table."""
     if not text or len(text) > LONGEST_HEADER or not any(map(str.isalpha, text)):
         return False
     if header_key(text) in all_keys() or text.casefold() in SET_ASIDE_COLUMNS:
         return True
-    return any(match_header(table, text) is not None for table in EXPORT_TABLES)
+    stems = any(header_key(stem) in all_keys() for stem, _ in _stems(text))
+    return stems and any(match_header(table, text) is not None for table in EXPORT_TABLES)
 
 
 def hinted_tables(file: str, sheet: str) -> frozenset[str]:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+import numpy as np
+
 from audit.ingest import conventions, duplicates
 from audit.ingest.blocks import Block, find_blocks
 from audit.ingest.errors import ExportsError
@@ -26,24 +28,25 @@ def make_plan(sheets: Sequence[Sheet], options: ReadOptions) -> ReadingPlan:
         for block in find_blocks(sheet, options.mapping.layout(sheet.file, sheet.name))
     ]
     complete = {block.table for _, block in found if block.table and not block.missing}
-    plans: list[BlockPlan] = []
-    held: list[Sheet] = []
-    for sheet, block in found:
-        plan = _plan_of(sheet, block, complete)
-        plans.append(plan)
-        held.append(sheet)
+    planned = [
+        conventions.Planned(sheet, *_plan_of(sheet, block, complete)) for sheet, block in found
+    ]
+    plans = [each.plan for each in planned]
     _refuse_absent(plans, options.required)
-    _refuse_without_rows(held, plans, options.required)
-    return ReadingPlan(tuple(conventions.decide(held, plans, options)))
+    for table in options.required:
+        _refuse_without_rows(table, [each for each in planned if each.plan.block.table == table])
+    return ReadingPlan(tuple(conventions.decide(planned, options)))
 
 
-def _plan_of(sheet: Sheet, block: Block, complete: set[str]) -> BlockPlan:
+def _plan_of(sheet: Sheet, block: Block, complete: set[str]) -> tuple[BlockPlan, np.ndarray]:
+    """The plan of one block, and its rows that hold data."""
+    none = np.array([], dtype=np.intp)
     if not block.table:
         columns = tuple(
             ColumnPlan(place, header, reason="not used; no known table")
             for place, header in enumerate(block.headers)
         )
-        return BlockPlan(block, columns, (_unknown_note(block),))
+        return BlockPlan(block, columns, (_unknown_note(block),)), none
     if block.missing:
         if block.declared or block.hinted or block.table not in complete:
             raise ExportsError(_missing_message(block))
@@ -55,13 +58,13 @@ def _plan_of(sheet: Sheet, block: Block, complete: set[str]) -> BlockPlan:
             ColumnPlan(place, header, reason="not used; the table was not read")
             for place, header in enumerate(block.headers)
         )
-        return BlockPlan(replace(block, table="", guess=block.table), columns, (note,))
+        return BlockPlan(replace(block, table="", guess=block.table), columns, (note,)), none
     rows = data_rows(sheet, block)
     chosen = duplicates.choose(sheet, block, rows)
     columns = tuple(
         _column_plan(block, place, chosen.get(place, "")) for place in range(len(block.headers))
     )
-    return BlockPlan(block, columns)
+    return BlockPlan(block, columns), rows
 
 
 def _column_plan(block: Block, place: int, passed_over: str) -> ColumnPlan:
@@ -107,17 +110,13 @@ def _refuse_absent(plans: Sequence[BlockPlan], required: Sequence[str]) -> None:
     raise ExportsError("\n".join(lines))
 
 
-def _refuse_without_rows(
-    sheets: Sequence[Sheet], plans: Sequence[BlockPlan], required: Sequence[str]
-) -> None:
-    for table in required:
-        blocks = [
-            (sheet, plan.block)
-            for sheet, plan in zip(sheets, plans, strict=True)
-            if plan.block.table == table
-        ]
-        if not any((row_kinds(sheet, block) != NOT_DATA).any() for sheet, block in blocks):
-            raise ExportsError(f"{blocks[0][1].label}: holds the headers of {table}, but no rows")
+def _refuse_without_rows(table: str, planned: Sequence[conventions.Planned]) -> None:
+    if any(len(each.rows) for each in planned):
+        return
+    if any((row_kinds(each.sheet, each.plan.block) != NOT_DATA).any() for each in planned):
+        return
+    label = planned[0].plan.block.label
+    raise ExportsError(f"{label}: holds the headers of {table}, but no rows")
 
 
 def _unknown_note(block: Block) -> str:

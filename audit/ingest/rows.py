@@ -30,7 +30,8 @@ _FOOTER = re.compile(
     r"\(\d+ rows? affected\)|source\s*:|notes?\s*:|\*|continued\b))",
     re.IGNORECASE,
 )
-_RULE = re.compile(r"[-=_*~#.\s]+")
+_RULE_MARKS = "-=_*~#."
+_RULE = re.compile(rf"[{_RULE_MARKS}\s]+")
 
 
 def row_kinds(sheet: Sheet, block: Block) -> np.ndarray:
@@ -42,8 +43,9 @@ def row_kinds(sheet: Sheet, block: Block) -> np.ndarray:
     kinds = np.full(len(filled), DATA, dtype=np.int8)
     incomplete = _lacks_essentials(sheet, block, span)
     heading = _leftmost(sheet, span)
-    total = _matches(sheet, span, heading, _TOTAL) & incomplete
-    footer = _matches(sheet, span, heading, _FOOTER) & incomplete & (filled <= 3)
+    open_heading = np.where(incomplete, heading, -1)
+    total = _matches(sheet, span, open_heading, _TOTAL)
+    footer = _matches(sheet, span, open_heading, _FOOTER) & (filled <= 3)
     kinds[total | footer | _is_ruled_off(sheet, span, heading)] = NOT_DATA
     kinds[np.array(block.repeats, dtype=np.intp) - block.first] = NOT_DATA
     kinds[_closing_lines(sheet, span, filled, heading) & incomplete] = NOT_DATA
@@ -118,6 +120,8 @@ def _matches(
 
 
 def _fits(pattern: re.Pattern[str], text: str) -> bool:
+    if pattern is _RULE and text[:1] not in _RULE_MARKS:
+        return False
     if pattern is _FOOTER:
         return pattern.match(text) is not None
     return len(text) <= 80 and pattern.fullmatch(text) is not None

@@ -20,6 +20,9 @@ OUTER = " \t\n\r\x0b\x0c\x1c\x1d\x1e\x1f\x85\xa0\u1680\u2028\u2029\u202f\u205f\u
 """Spaces and invisible marks that are no part of a value when they stand outside it."""
 
 
+_OUTER = frozenset(OUTER)
+
+
 @dataclass(frozen=True)
 class Fault:
     """A cell that holds no value by its file's own account, such as `#REF!`."""
@@ -46,7 +49,7 @@ class Cells:
             [
                 place
                 for place, value in enumerate(self.distinct)
-                if not value or (type(value) is str and value[0] in OUTER)
+                if not value or (type(value) is str and value[0] in _OUTER)
             ]
         ] = True
         for place in np.flatnonzero(flags):

@@ -71,6 +71,9 @@ def is_refused(column, cell, **rules):
         ("goal_protein_g_per_day", "80 g/day", 80),
         ("goal_protein_g_per_day", "80g", 80),
         ("gestation_weeks", "32 weeks", 32),
+        ("gestation_weeks", "32+4", 32),
+        ("gestation_weeks", "32 4/7 weeks", 32),
+        ("gestation_weeks", "32w 4d", 32),
         ("days_per_week", "5 nights/week", 5),
         ("days_per_week", "5 days", 5),
         ("hours_per_day", "16 hrs", 16),
@@ -131,6 +134,8 @@ def test_numbers_are_read_with_their_units(column, cell, expected):
         ("powder_g_per_container", "0.4 kg", 400),
         ("hang_h", "48 hours", 48),
         ("hang_h", "2 days", 48),
+        ("hang_h", "36:00", 36),
+        ("hang_h", dt.timedelta(hours=36), 36),
         ("lead_time_days", "2 weeks", 14),
         ("age_from_years", "6 months", 0.5),
         ("units_per_case", "24", 24),
@@ -409,6 +414,7 @@ def test_codes_that_are_refused(column, cell):
         (12.5, "12.5"),
         ('="00123"', "00123"),
         ("MRN-1", "MRN-1"),
+        ("#7", "#7"),
         ("1E5", "1E5"),
         ("A+B", "A+B"),
     ],
@@ -418,7 +424,17 @@ def test_identifiers_are_kept_letter_for_letter(cell, expected):
 
 
 @pytest.mark.parametrize(
-    "cell", ["1.23457E+11", 1.5e18, dt.date(2026, 10, 3), Fault("#N/A"), dt.time(1, 2)]
+    "cell",
+    [
+        "#REF!",
+        "#N/A",
+        "#####",
+        "1.23457E+11",
+        1.5e18,
+        dt.date(2026, 10, 3),
+        Fault("#N/A"),
+        dt.time(1, 2),
+    ],
 )
 def test_identifiers_that_a_spreadsheet_has_changed_are_refused(cell):
     assert is_refused(ORDERS["patient_id"], cell)

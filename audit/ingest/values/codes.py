@@ -14,6 +14,8 @@ from audit.ingest.values.readings import MISSING_MARKERS, Reading, Unreadable
 
 _PUNCTUATION = re.compile(r"[\W_]+")
 _DIGITS_LOST = re.compile(r"\d(?:[.,]\d+)?[eE]\+\d{2,}")
+IN_ERROR = re.compile(r"#(?:REF|VALUE|DIV/0|NULL|NUM|SPILL|CALC|N/A|NAME|#+)[!?]?", re.IGNORECASE)
+"""What a spreadsheet shows for a cell in error, or too narrow, once exported as text."""
 _AS_FORMULA = re.compile(r'="(.*)"', re.DOTALL)
 
 
@@ -66,7 +68,7 @@ def read_texts(distinct: Sequence[object], *, identifiers: bool) -> Reading:
     read = ~missing
     parse = parse_identifier if identifiers else parse_text
     for place, value in enumerate(values):
-        if type(value) is not str or value[:1] == "=" or "+" in value:
+        if type(value) is not str or value[:1] in ("=", "#") or "+" in value:
             try:
                 values[place] = value if missing[place] else parse(value)
             except Unreadable:
@@ -81,7 +83,7 @@ def parse_identifier(value: object) -> str:
     to scientific notation.
     """
     if isinstance(value, str):
-        if _DIGITS_LOST.fullmatch(value):
+        if _DIGITS_LOST.fullmatch(value) or IN_ERROR.fullmatch(value):
             raise Unreadable
         return unwrapped(value)
     if isinstance(value, float | int) and (abs(value) < 1e15):
@@ -91,7 +93,7 @@ def parse_identifier(value: object) -> str:
 
 def parse_text(value: object) -> str:
     """Free text as shown; raises `Unreadable` for a cell in error."""
-    if isinstance(value, Fault):
+    if isinstance(value, Fault) or (isinstance(value, str) and IN_ERROR.fullmatch(value)):
         raise Unreadable
     return unwrapped(value) if isinstance(value, str) else shown(value)
 

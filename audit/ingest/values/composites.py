@@ -23,12 +23,19 @@ FREQUENCY_COLUMNS = {
 """Volume columns whose cells may add how often, and where interval and count belong."""
 TIMING_COLUMNS = {"flush_ml": "flush_timing"}
 HOURS_COLUMNS = {"rate_ml_per_h": "hours_per_day"}
+GESTATION_COLUMNS = frozenset({"gestation_weeks"})
+"""Columns of completed weeks, where days may be written after them, as in `32+4`."""
 UNIT_COLUMNS = {"quantity": "unit"}
 """Count columns whose cells may name what is counted, and the column it belongs to."""
 
 _LEADING_AMOUNT = re.compile(
     r"(?P<amount>[\d.,' \u00a0]*\d\s*(?:fl\.?\s*oz|[a-z]+)?(?:\s*(?:/|per)\s*[a-z]+)?)"
     r"\s*(?P<joint>,|;|@|x|for|over)?\s+(?P<rest>\S.*)",
+    re.IGNORECASE,
+)
+_GESTATION = re.compile(
+    r"(\d{2})\s*(?:\+|w(?:ee)?(?:k?s?)?\s*\+?|\s(?=\d/7))\s*[0-6](?:/7)?\s*(?:d(?:ays?)?)?"
+    r"(?:\s*w(?:ee)?ks?)?",
     re.IGNORECASE,
 )
 _COUNTED = re.compile(
@@ -61,8 +68,12 @@ def _plain(value: object, column: Column, assumed: str, mark: str) -> float | Wr
         return times.parse_interval(value, unit, assumed, mark, times_column)
     if unit == "/d":
         return times.parse_times_per_day(value, unit, assumed, mark)
-    if unit == "h/d":
+    if unit in ("h", "h/d"):
         return times.parse_hours(value, unit, assumed, mark)
+    if column.name in GESTATION_COLUMNS and isinstance(value, str):
+        weeks = _GESTATION.fullmatch(value)
+        if weeks:
+            return float(weeks[1])
     return numbers.parse_number(value, unit, assumed, mark)
 
 

@@ -11,7 +11,7 @@ from audit.ingest.values.readings import Unreadable, Written
 MINUTES_PER_DAY = 24 * 60
 
 _CLOCK = re.compile(
-    r"(?P<hour>\d{1,2})(?:(?:[:.h](?P<minute>\d{2}))?(?::\d{2})?|(?P<packed>\d{2}))\s*"
+    r"(?P<hour>\d{1,2})(?:(?:[:.h](?P<minute>\d{2}))?(?::\d{2}(?:\.\d+)?)?|(?P<packed>\d{2}))\s*"
     r"(?P<half>[ap]\.?\s?m?\.?)?(?P<hours>\s*(?:h|hrs|hours|uhr))?",
     re.IGNORECASE,
 )
@@ -23,7 +23,7 @@ _SPAN = re.compile(
     r"(?:-|–|—|\bto\b|\buntil\b|\btill\b)\s*(?P<end>[\w:. ]+)",
     re.IGNORECASE,
 )
-_DURATION = re.compile(r"(\d{1,2}):([0-5]\d)(?::00)?")
+_DURATION = re.compile(r"(\d{1,4}):([0-5]\d)(?::00)?")
 _PACKED_DURATION = re.compile(r"(\d{1,2})\s*h\s*([0-5]\d)(?:\s*m(?:in)?)?", re.IGNORECASE)
 
 # Latin abbreviations of prescribing, times in a day.
@@ -118,7 +118,7 @@ def _packed(number: int) -> float:
 
 
 def parse_hours(value: object, unit: str, assumed: str, mark: str) -> float:
-    """Hours in a day: a number, a duration, or a span such as `18:00-10:00` (16).
+    """Hours: a number, a duration such as `16:30`, or in a day a span, `18:00-10:00` (16).
 
     Raises `Unreadable`.
     """
@@ -132,6 +132,8 @@ def parse_hours(value: object, unit: str, assumed: str, mark: str) -> float:
     try:
         return numbers.parse_number(value, unit, assumed, mark)
     except Unreadable:
+        if unit != "h/d":
+            raise
         return span_hours(value)
 
 
