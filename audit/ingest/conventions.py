@@ -28,7 +28,7 @@ from audit.ingest.values.dates import (
     numeric_parts,
     orders_shown,
 )
-from audit.ingest.values.numbers import decimal_mark_shown, marks_shown, split_amounts, to_float
+from audit.ingest.values.numbers import MarksShown, marks_shown
 from schemas.columns import Column
 
 EXPIRY_COLUMNS = frozenset({"expires_on"})
@@ -39,6 +39,8 @@ NO_EVENTS = EXPIRY_COLUMNS | BIRTH_COLUMNS | {"until"}
 PLAUSIBLE_DAYS_AFTER = 92
 PLAUSIBLE_DAYS_BEFORE = 3 * 366
 """How far from all dates that are certain a reading may lie before it is implausible."""
+FIXED_DECIMALS = 5
+"""Cells from which `3.000` in all of them is taken for a number with three decimals."""
 SWAPPED_TEXTS, SWAPPED_CELLS = 3, 5
 """Text dates and date cells from which a column can look swapped; by chance, the days of
 five dates are all 12 or less once in a hundred times."""
@@ -115,7 +117,8 @@ def _with_decimal_marks(sheet: Sheet, plan: BlockPlan, rows: np.ndarray) -> Bloc
         for column in plan.columns
         if column.column and declared[column.column].kind in ("number", "whole_number")
     }
-    whole = {mark: sum(counts[mark] for counts in shown.values()) for mark in (".", ",")}
+    points = sum(counts.points for counts in shown.values())
+    commas = sum(counts.commas for counts in shown.values())
     fixed = plan.block.layout.decimal_mark if plan.block.layout else ""
     columns, notes = [], list(plan.notes)
     for column in plan.columns:
@@ -123,32 +126,44 @@ def _with_decimal_marks(sheet: Sheet, plan: BlockPlan, rows: np.ndarray) -> Bloc
             columns.append(column)
             continue
         own = shown[column.position]
-        mark = fixed or _mark(own, whole, sheet.separator == ";")
-        if not mark:
+        mark = fixed or _mark_shown(own.points, own.commas) or _mark_shown(points, commas)
+        if not mark and own.open:
             mark = _mark_within_bounds(sheet, column, declared[column.column], rows)
-        if own["."] and own[","]:
+            mark = mark or _common_mark(own, sheet.separator == ";")
+        elif not mark:
+            mark = "."
+        if own.points and own.commas:
             notes.append(
-                f"{column.header}: {own['.']} cells with a decimal point and {own[',']} with a "
-                f"decimal comma; read with {'a point' if mark == '.' else 'a comma'}"
+                f"{column.header}: {own.points} cells with a decimal point and {own.commas} with "
+                f"a decimal comma; read with {'a point' if mark == '.' else 'a comma'}"
             )
-        elif own["?"] and not mark:
+        elif own.open and not mark:
             notes.append(
-                f"{column.header}: {own['?']} cells could have a decimal or a thousands mark"
+                f"{column.header}: {own.open} cells could have a decimal or a thousands mark"
             )
         columns.append(replace(column, rules=replace(column.rules, decimal_mark=mark)))
     return replace(plan, columns=tuple(columns), notes=tuple(notes))
 
 
-def _mark(own: dict[str, int], whole: dict[str, int], semicolons: bool) -> str:
-    """Decimal mark by the column's evidence, else the sheet's, else the common one.
+def _mark_shown(points: int, commas: int) -> str:
+    """The mark that more cells prove; blank where neither is proved more often."""
+    if points == commas:
+        return ""
+    return "." if points > commas else ","
 
-    Files separated by semicolons come from places that write decimal commas; there, digits
-    that prove nothing are left open.
+
+def _common_mark(own: MarksShown, semicolons: bool) -> str:
+    """The mark that is common practice for open cells; blank where practice differs.
+
+    A comma before three digits marks thousands, unless the file is separated by semicolons,
+    as files from places with decimal commas are. A point before three digits is a decimal
+    point where all cells of a column have three decimals and they are zeros; else it is left
+    open.
     """
-    for evidence in (own, whole):
-        if evidence["."] != evidence[","]:
-            return "." if evidence["."] > evidence[","] else ","
-    return "" if semicolons and own["?"] else "."
+    if own.open_points:
+        same = own.thousands == own.open_points >= FIXED_DECIMALS
+        return "." if same and not (own.plain or own.open_commas) else ""
+    return "" if semicolons else "."
 
 
 def _mark_within_bounds(
@@ -156,18 +171,18 @@ def _mark_within_bounds(
 ) -> str:
     """The one mark under which all open cells are possible values; blank where both are."""
     cells = sheet.columns[column.position]
+    texts = [
+        value.strip(OUTER)
+        for value, count in zip(cells.distinct, cells.counts(rows), strict=True)
+        if count and isinstance(value, str)
+    ]
+    low = -np.inf if declared.low is None else declared.low
+    high = np.inf if declared.high is None else declared.high
     possible = []
     for mark in (".", ","):
-        numbers = [
-            to_float(amount.digits, mark)
-            for value, count in zip(cells.distinct, cells.counts(rows), strict=True)
-            if count and isinstance(value, str)
-            for amount in split_amounts(value.strip(OUTER)) or ()
-            if not decimal_mark_shown(amount.digits) and {".", ","} & set(amount.digits)
-        ]
-        low = -np.inf if declared.low is None else declared.low
-        high = np.inf if declared.high is None else declared.high
-        if all(low <= number <= high for number in numbers):
+        reading = read_cells(declared, texts, replace(column.rules, decimal_mark=mark))
+        numbers = reading.values[reading.is_read]
+        if ((numbers >= low) & (numbers <= high)).all():
             possible.append(mark)
     return possible[0] if len(possible) == 1 else ""
 

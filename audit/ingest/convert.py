@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 
 from audit.ingest.headers import data_columns
 from audit.ingest.mapping import IdRule
-from audit.ingest.plan import BlockPlan
-from audit.ingest.sheets import Sheet, in_use
-from audit.ingest.values import Reading, read_cells
+from audit.ingest.plan import BlockPlan, ColumnPlan
+from audit.ingest.sheets import OUTER, Cells, Sheet, in_use, shown
+from audit.ingest.values import CellRules, Reading, read_cells
+from audit.ingest.values.readings import is_missing
 from schemas.columns import DTYPES, Column
 
 SAME = 1e-6
@@ -62,19 +63,56 @@ def convert(sheet: Sheet, plan: BlockPlan, rows: np.ndarray) -> Converted:
     data = Converted(sheet, plan, rows)
     elsewhere: list[tuple[str, str, np.ndarray]] = []
     for name, column in plan.used.items():
-        cells = sheet.columns[column.position]
-        used, codes = in_use(cells.codes[rows], len(cells.distinct))
-        reading = read_cells(
-            data.declared[name], [cells.distinct[code] for code in used], column.rules
-        )
-        values = _respelled(reading, column.ids) if column.ids else reading.values
-        data.values[name] = values.take(codes)
-        data.is_read[name] = reading.is_read[codes]
-        data.is_missing[name] = reading.is_missing[codes]
-        elsewhere += [(name, other, given[codes]) for other, given in reading.elsewhere.items()]
+        reading = _read_column(sheet, column, data.declared[name], rows)
+        data.values[name] = _respelled(reading, column.ids) if column.ids else reading.values
+        data.is_read[name] = reading.is_read
+        data.is_missing[name] = reading.is_missing
+        elsewhere += [(name, other, given) for other, given in reading.elsewhere.items()]
     for source, target, given in elsewhere:
         _move(data, source, target, given)
     return data
+
+
+def _read_column(sheet: Sheet, plan: ColumnPlan, column: Column, rows: np.ndarray) -> Reading:
+    """One column's cells, row by row."""
+    cells = sheet.columns[plan.position]
+    if plan.unit_position is None:
+        return _read_cells(cells, column, plan.rules, rows)
+    unit_cells = sheet.columns[plan.unit_position]
+    used, codes = in_use(unit_cells.codes[rows], len(unit_cells.distinct))
+    parts = []
+    for number, code in enumerate(used):
+        written = unit_cells.distinct[code]
+        unit = plan.rules.unit if is_missing(written) else shown(written).strip(OUTER)
+        where = np.flatnonzero(codes == number)
+        rules = replace(plan.rules, unit=unit)
+        parts.append((where, _read_cells(cells, column, rules, rows[where])))
+    return _assembled(parts, len(rows))
+
+
+def _read_cells(cells: Cells, column: Column, rules: CellRules, rows: np.ndarray) -> Reading:
+    used, codes = in_use(cells.codes[rows], len(cells.distinct))
+    reading = read_cells(column, [cells.distinct[code] for code in used], rules)
+    return Reading(
+        reading.values.take(codes),
+        reading.is_read[codes],
+        reading.is_missing[codes],
+        {other: given[codes] for other, given in reading.elsewhere.items()},
+    )
+
+
+def _assembled(parts: Sequence[tuple[np.ndarray, Reading]], length: int) -> Reading:
+    """Readings of parts of the rows as one reading of all."""
+    values, read = np.full(length, np.nan), np.zeros(length, dtype=bool)
+    missing = np.zeros(length, dtype=bool)
+    elsewhere: dict[str, np.ndarray] = {}
+    for where, reading in parts:
+        values[where], read[where] = reading.values, reading.is_read
+        missing[where] = reading.is_missing
+        for other, given in reading.elsewhere.items():
+            none = np.full(length, None, dtype=object)
+            elsewhere.setdefault(other, none)[where] = given
+    return Reading(values, read, missing, elsewhere)
 
 
 def _respelled(reading: Reading, rule: IdRule) -> np.ndarray:

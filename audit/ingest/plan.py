@@ -26,6 +26,8 @@ class ColumnPlan:
     reason: str = ""
     rules: CellRules = field(default_factory=CellRules)
     ids: IdRule | None = None
+    unit_position: int | None = None
+    """Position of a column that holds the unit of each cell of this one."""
 
 
 @dataclass(frozen=True)

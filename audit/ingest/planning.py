@@ -10,14 +10,23 @@ import numpy as np
 from audit.ingest import conventions, duplicates
 from audit.ingest.blocks import Block, find_blocks
 from audit.ingest.errors import ExportsError
-from audit.ingest.headers import data_columns, essential_columns, nearest_header, resembled
+from audit.ingest.headers import (
+    data_columns,
+    essential_columns,
+    match_header,
+    nearest_header,
+    resembled,
+)
 from audit.ingest.options import ReadOptions
 from audit.ingest.plan import BlockPlan, ColumnPlan, ReadingPlan
 from audit.ingest.rows import NOT_DATA, data_rows, row_kinds
-from audit.ingest.sheets import Sheet
-from audit.ingest.values import CellRules
+from audit.ingest.sheets import Sheet, shown
+from audit.ingest.values import CellRules, units
+from schemas.columns import Column
 
 LISTED_HEADERS = 40
+UNIT_WORDS = frozenset({"unit", "units", "uom"})
+LONGEST_UNIT = 24
 
 
 def make_plan(sheets: Sequence[Sheet], options: ReadOptions) -> ReadingPlan:
@@ -64,7 +73,46 @@ def _plan_of(sheet: Sheet, block: Block, complete: set[str]) -> tuple[BlockPlan,
     columns = tuple(
         _column_plan(block, place, chosen.get(place, "")) for place in range(len(block.headers))
     )
-    return BlockPlan(block, columns), rows
+    return BlockPlan(block, _with_unit_columns(sheet, block, columns, rows)), rows
+
+
+def _with_unit_columns(
+    sheet: Sheet, block: Block, columns: Sequence[ColumnPlan], rows: np.ndarray
+) -> tuple[ColumnPlan, ...]:
+    """The columns, with those that hold the unit of another one's cells tied to it."""
+    tied = list(columns)
+    for place, plan in enumerate(columns):
+        if plan.column or place in block.mapped or place in block.set_aside:
+            continue
+        for target in _unit_targets(block, columns, place):
+            declared = data_columns(block.table)[columns[target].column]
+            if declared.unit and _holds_units(sheet, place, declared, rows):
+                tied[target] = replace(tied[target], unit_position=place)
+                tied[place] = replace(plan, reason=f"the unit of each cell of {declared.name}")
+                break
+    return tuple(tied)
+
+
+def _unit_targets(block: Block, columns: Sequence[ColumnPlan], place: int) -> list[int]:
+    """Columns whose unit a column may hold: the one it is named after, or the one before it."""
+    stem, said, word = block.headers[place].strip().rpartition(" ")
+    if word.casefold().strip("().:") not in UNIT_WORDS:
+        return []
+    if not said:
+        return [place - 1] if place and columns[place - 1].column else []
+    match = match_header(block.table, stem)
+    return [other for other, plan in enumerate(columns) if match and plan.column == match.column]
+
+
+def _holds_units(sheet: Sheet, place: int, declared: Column, rows: np.ndarray) -> bool:
+    cells = sheet.columns[place]
+    accepted = (declared.unit or "", *declared.written_as)
+    return any(
+        units.factor(shown(value), unit) is not None
+        for value, count in zip(cells.distinct, cells.counts(rows), strict=True)
+        if count and len(shown(value)) < LONGEST_UNIT
+        for unit in accepted
+    )
 
 
 def _column_plan(block: Block, place: int, passed_over: str) -> ColumnPlan:

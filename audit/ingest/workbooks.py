@@ -1,8 +1,8 @@
 """Workbooks to sheets: values by the fast reader, and what that reader does not tell.
 
 The reader gives a blank for a cell in error and for a formula whose result was never stored,
-and a bare number for one that is shown with leading zeros, as identifiers often are. These
-are looked up in the workbook's own parts.
+and a bare number for one whose format shows leading zeros, a percentage or a unit. These are
+looked up in the workbook's own parts.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ import python_calamine
 from audit.ingest.errors import ExportsError
 from audit.ingest.options import Limits
 from audit.ingest.sheets import Fault, Sheet, cells_of, trimmed
+from audit.ingest.values import units
 
 OLE_MAGIC = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 DAYS_BETWEEN_DATE_SYSTEMS = 1462
@@ -31,6 +32,11 @@ _CELL_NAME = re.compile(r"([A-Z]{1,3})(\d{1,7})")
 _ROW_NUMBER = re.compile(rb'<(?:\w+:)?row\b[^>]*?\br="(\d+)"')
 _COLUMN_LETTERS = (re.compile(rb' r="([A-Z]{3})\d'), re.compile(rb' r="([A-Z]{2})\d'))
 _ZEROS = re.compile(r"0{2,20}")
+_PERCENT = re.compile(r"[#,0]*0(?:\.0+)?\s*%")
+_UNIT_AFTER = re.compile(
+    r"(?:[#,0]*0(?:\.[0#]+)?|General)\s*(?:\"([^\"]+)\"|((?:\\?[A-Za-z/ ])+))(?:;.*)?"
+)
+_BUILT_IN_PERCENT = {"9": "0%", "10": "0.00%"}
 _NO_RESULT = "formula without a stored result"
 
 _Placed = tuple[int, int, Fault | str]
@@ -43,8 +49,8 @@ class _Parts:
 
     counts_from_1904: bool = False
     paths: dict[str, str] = field(default_factory=dict)
-    zero_padded: dict[str, int] = field(default_factory=dict)
-    """Styles that show leading zeros, with their number of digits."""
+    number_styles: dict[str, str] = field(default_factory=dict)
+    """Formats of cell styles that show more than a bare number."""
 
 
 def read_workbook(data: bytes, file: str, limits: Limits) -> list[Sheet]:
@@ -180,7 +186,7 @@ def _parts(archive: zipfile.ZipFile) -> _Parts:
                 paths[element.get("name", "")] = path
         elif tag == "workbookPr":
             counts_from_1904 = element.get("date1904", "0").casefold() in ("1", "true")
-    return _Parts(counts_from_1904, paths, _zero_padded_styles(archive))
+    return _Parts(counts_from_1904, paths, _number_styles(archive))
 
 
 def _refuse_wide_sheets(archive: zipfile.ZipFile, path: str, label: str, limits: Limits) -> None:
@@ -222,23 +228,36 @@ def _column_number(letters: str) -> int:
     return number
 
 
-def _zero_padded_styles(archive: zipfile.ZipFile) -> dict[str, int]:
-    """Cell styles that show a number with leading zeros, and with how many digits."""
+def _number_styles(archive: zipfile.ZipFile) -> dict[str, str]:
+    """Formats of the cell styles that show more than a bare number, by style number."""
     try:
         styles = ElementTree.fromstring(archive.read("xl/styles.xml"))
     except _UNREADABLE_PART:
         return {}
-    widths = {
-        element.get("numFmtId"): len(element.get("formatCode", ""))
-        for element in styles.iter()
-        if _tag(element) == "numFmt" and _ZEROS.fullmatch(element.get("formatCode", ""))
-    }
+    codes = dict(_BUILT_IN_PERCENT)
+    for element in styles.iter():
+        if _tag(element) == "numFmt":
+            codes[element.get("numFmtId", "")] = element.get("formatCode", "")
     formats = next((element for element in styles if _tag(element) == "cellXfs"), ())
-    return {
-        str(number): widths[style.get("numFmtId")]
+    shown = {
+        str(number): codes.get(style.get("numFmtId", ""), "")
         for number, style in enumerate(formats)
-        if style.get("numFmtId") in widths
     }
+    return {number: code for number, code in shown.items() if _shown_number("1", code) != ""}
+
+
+def _shown_number(stored: str, code: str) -> str:
+    """A stored number as its format shows it, where that says more than the number.
+
+    That is a percentage, a unit written after it, or leading zeros; blank otherwise.
+    """
+    if _ZEROS.fullmatch(code):
+        return stored.zfill(len(code)) if stored.isdigit() and len(stored) < len(code) else ""
+    if _PERCENT.fullmatch(code):
+        return f"{float(stored) * 100:.10g}%"
+    unit = _UNIT_AFTER.fullmatch(code)
+    words = (unit[1] or unit[2]).replace("\\", "").strip() if unit else ""
+    return f"{stored} {words}" if words and units.is_unit(words) else ""
 
 
 def _overlooked(archive: zipfile.ZipFile, parts: _Parts, name: str) -> list[_Placed]:
@@ -247,15 +266,15 @@ def _overlooked(archive: zipfile.ZipFile, parts: _Parts, name: str) -> list[_Pla
         return []
     try:
         content = archive.read(parts.paths[name])
-        marks = (b"<f", b":f", b't="e"', *(b's="%s"' % key.encode() for key in parts.zero_padded))
+        marks = (b"<f", b":f", b't="e"', *(b's="%s"' % key.encode() for key in parts.number_styles))
         if not any(mark in content for mark in marks):
             return []
-        return list(_find_overlooked(content, parts.zero_padded))
+        return list(_find_overlooked(content, parts.number_styles))
     except _UNREADABLE_PART:
         return []
 
 
-def _find_overlooked(content: bytes, zero_padded: dict[str, int]) -> Iterator[_Placed]:
+def _find_overlooked(content: bytes, styles: dict[str, str]) -> Iterator[_Placed]:
     row = column = -1
     for event, element in ElementTree.iterparse(io.BytesIO(content), ("start", "end")):
         tag = _tag(element)
@@ -266,7 +285,7 @@ def _find_overlooked(content: bytes, zero_padded: dict[str, int]) -> Iterator[_P
                 place = _CELL_NAME.fullmatch(element.get("r", ""))
                 column = _column_number(place[1]) - 1 if place else column + 1
         elif tag == "c":
-            value = _fault(element) or _zero_padded(element, zero_padded)
+            value = _fault(element) or _number_as_shown(element, styles)
             if value:
                 yield row, column, value
             element.clear()
@@ -293,9 +312,13 @@ def _fault(cell: ElementTree.Element) -> Fault | None:
     return None
 
 
-def _zero_padded(cell: ElementTree.Element, zero_padded: dict[str, int]) -> str:
-    """A number as shown with its leading zeros; blank for other cells."""
-    width = zero_padded.get(cell.get("s", ""), 0)
-    stored = _stored(cell) or ""
-    digits = stored.isdigit() and cell.get("t", "n") == "n"
-    return stored.zfill(width) if digits and len(stored) < width else ""
+def _number_as_shown(cell: ElementTree.Element, styles: dict[str, str]) -> str:
+    """A number whose format says more than the number; blank for other cells."""
+    code = styles.get(cell.get("s", ""))
+    stored = _stored(cell)
+    if not code or not stored or cell.get("t", "n") != "n":
+        return ""
+    try:
+        return _shown_number(stored, code)
+    except ValueError:
+        return ""

@@ -162,6 +162,24 @@ def test_digits_that_prove_nothing_between_semicolons_are_refused_or_settled_by_
     assert "decimal or a thousands mark" in exports.reconciliation["note"].iloc[0]
 
 
+@pytest.mark.parametrize(
+    ("cells", "expected"),
+    [
+        (["1.200", "900"], [None, 900]),
+        (["3.000", "12.000", "4.000", "5.000", "6.000"], [3, 12, 4, 5, 6]),
+        (["1,200", "900"], [1200, 900]),
+        (["1,000", "2,000", "3,000", "4,000", "5,000"], [1000, 2000, 3000, 4000, 5000]),
+    ],
+)
+def test_marks_that_nothing_proves_follow_common_practice_or_are_refused(
+    read_orders, cells, expected
+):
+    rows = [["2026-10-01", f'"{cell}"'] for cell in cells]
+    found = read_orders(orders("start_date,feed_ml_per_day", *rows)).tables["orders"]
+    values = found["feed_ml_per_day"].astype(object).where(found["feed_ml_per_day"].notna(), None)
+    assert values.tolist() == expected
+
+
 def test_marks_that_contradict_the_column_are_not_read_and_noted(read_orders):
     rows = [["2026-10-01", f'"{cell}"'] for cell in ("62.5", "60.5", "61,25")]
     exports = read_orders(orders("start_date,weight_kg", *rows))

@@ -76,6 +76,24 @@ def test_a_resembling_header_is_suggested(read_orders):
     assert resembled("orders", "zzz") == ""
 
 
+def test_a_column_of_units_says_the_unit_of_each_cell(read_orders):
+    exports = read_orders(
+        "patient_id,order_id,start_date,Weight,Weight unit,Height,Units,Flush,Unit\n"
+        "P1,O1,2026-10-01,100,lb,40,in,60,mL\n"
+        "P2,O2,2026-10-01,70,kg,170,,60,mL/h\n"
+        "P3,O3,2026-10-01,70,,70 in,cm,2,fl oz\n"
+        "P4,O4,2026-10-01,70,?,170,cm,,\n"
+    )
+    orders = exports.tables["orders"]
+    assert orders["weight_kg"].fillna(-1).tolist() == pytest.approx([45.359237, 70, 70, -1])
+    assert orders["height_cm"].tolist() == pytest.approx([101.6, 170, 177.8, 170])
+    assert orders["flush_ml"].fillna(-1).tolist() == pytest.approx([60, -1, 59.147, -1])
+    assert orders["flush_rate_ml_per_h"].fillna(-1).tolist() == [-1, 60, -1, -1]
+    assert exports.unread_cells["found"].tolist() == ["70"]
+    reasons = exports.read_columns.set_index("header")["reason"]
+    assert reasons["Weight unit"] == "the unit of each cell of weight_kg"
+
+
 def test_tables_have_the_declared_columns_and_dtypes(read, assert_closed):
     exports = read({"orders.csv": ORDERS, "deliveries.csv": DELIVERIES})
     assert set(exports.tables) == set(EXPORT_TABLES)

@@ -92,6 +92,24 @@ def test_zero_padded_number_formats_are_part_of_an_identifier(read_orders, save)
     assert orders["patient_id"].tolist() == ["00012345", "12345"]
 
 
+def test_percentages_and_units_in_number_formats_are_part_of_a_value(read, save):
+    def style(sheet):
+        sheet["C2"].number_format = "0.0%"
+        sheet["D2"].number_format = '0.0" kcal/oz"'
+        sheet["E2"].number_format = '0 "fl oz"'
+        sheet["F2"].number_format = '#,##0.00 "each"'
+
+    rows = [
+        ["item_code", "kind", "water_ml_per_l", "kcal_per_ml", "container_ml", "units_per_case"],
+        ["F1", "formula", 0.845, 24, 8, 24],
+    ]
+    item = read({"catalogue.xlsx": save(rows, style)}, required=()).tables["catalogue"].iloc[0]
+    assert item["water_ml_per_l"] == 845
+    assert item["kcal_per_ml"] == pytest.approx(24 / 29.5735)
+    assert item["container_ml"] == pytest.approx(8 * 29.5735)
+    assert item["units_per_case"] == 24
+
+
 def test_cells_in_error_and_formulas_without_a_result_are_not_read(
     read_orders, save, assert_closed
 ):

@@ -61,17 +61,47 @@ def decimal_mark_shown(digits: str) -> str:
     return "" if grouped else mark
 
 
-def marks_shown(distinct: Iterable[object], counts: np.ndarray) -> dict[str, int]:
-    """In how many cells the digits prove a decimal point, a comma, or leave it open (`?`)."""
-    shown = {".": 0, ",": 0, "?": 0}
+@dataclass
+class MarksShown:
+    """What the cells of a column prove about its decimal mark."""
+
+    points: int = 0
+    """Cells that prove a decimal point."""
+    commas: int = 0
+    """Cells that prove a decimal comma."""
+    open_points: int = 0
+    """Cells such as `1.200`, whose point could be either mark."""
+    open_commas: int = 0
+    """Cells such as `1,200`, whose comma could be either mark."""
+    thousands: int = 0
+    """Those of the open cells that end in three zeros."""
+    plain: int = 0
+    """Cells of digits without any mark."""
+
+    @property
+    def open(self) -> int:
+        """Cells that could be read in two ways."""
+        return self.open_points + self.open_commas
+
+
+def marks_shown(distinct: Iterable[object], counts: np.ndarray) -> MarksShown:
+    """Count what the cells of a column prove about its decimal mark."""
+    shown = MarksShown()
     for value, count in zip(distinct, counts, strict=True):
-        if not count or not isinstance(value, str) or not ("." in value or "," in value):
+        if not count or not isinstance(value, str):
             continue
-        amounts = split_amounts(value.strip(OUTER))
-        for amount in amounts or ():
+        if "." not in value and "," not in value:
+            shown.plain += int(count)
+            continue
+        for amount in split_amounts(value.strip(OUTER)) or ():
             mark = decimal_mark_shown(amount.digits)
-            if mark or "," in amount.digits or "." in amount.digits:
-                shown[mark or "?"] += int(count)
+            marked = "." in amount.digits or "," in amount.digits
+            shown.points += int(count) * (mark == ".")
+            shown.commas += int(count) * (mark == ",")
+            if marked and not mark:
+                shown.open_points += int(count) * ("." in amount.digits)
+                shown.open_commas += int(count) * ("," in amount.digits)
+                shown.thousands += int(count) * amount.digits.endswith("000")
     return shown
 
 
