@@ -124,7 +124,7 @@ def _head(report: ReportInput, summary: Summary) -> dict[str, Any]:
     groups = (
         ("urgent", people.urgent, "to review urgently"),
         ("soon", people.soon, "to review soon"),
-        ("note", people.note, "notes only"),
+        ("note", people.note, "with notes only"),
         ("clear", people.clear, "no exception open"),
     )
     bar, start = [], 0.0

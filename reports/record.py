@@ -116,14 +116,13 @@ def _rows(summary: Summary) -> dict[str, Any]:
 def _patients(summary: Summary) -> dict[str, int]:
     people = summary.patients
     return {
-        "named": people.named,
-        "nothing_in_the_period": people.idle,
         "audited": people.audited,
         "to_review": people.review,
         "to_review_urgently": people.urgent,
         "notes_only": people.note,
         "no_exception": people.clear,
         "no_exception_but_not_all_checked": people.clear_unchecked,
+        "no_exception_and_nothing_in_the_period": people.clear_idle,
     }
 
 

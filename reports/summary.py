@@ -38,27 +38,23 @@ class Rows:
 class Patients:
     """Every patient audited, once, by the most urgent finding that is still open.
 
-    `named` in the orders or the delivery log = `audited` + `idle`, who had no order in force,
-    no delivery and no finding in the period.
+    `audited` = `urgent` + `soon` + `note` + `clear`. `clear_unchecked` and `clear_idle` are
+    those of `clear` of whom something could not be checked, and those of whom nothing falls
+    into the period: no order in force and no delivery.
     """
 
-    named: int
     audited: int
     urgent: int
     soon: int
     note: int
     clear: int
     clear_unchecked: int
-
-    @property
-    def idle(self) -> int:
-        """Patients named in the exports of whom nothing falls into the period."""
-        return self.named - self.audited
+    clear_idle: int
 
     @property
     def review(self) -> int:
-        """Patients with a finding to review urgently or soon."""
-        return self.urgent + self.soon
+        """Patients with a finding that is still open."""
+        return self.urgent + self.soon + self.note
 
 
 @dataclass(frozen=True)
@@ -104,13 +100,12 @@ def summarise(report: ReportInput) -> Summary:
     result, exports = report.result, report.exports
     exceptions = ranked(cleaned(result.exceptions))
     unchecked = cleaned(result.unchecked)
-    everyone = patient_facts(result)
-    people = everyone.loc[everyone["is_audited"]].drop(columns="is_audited")
+    people = patient_facts(result)
     by_check = check_table(result)
     work_list = _work_list(exceptions, unchecked, people, titles(result))
     clear = _clear(people, work_list, unchecked)
     return Summary(
-        patients=_patients(work_list, clear, len(everyone)),
+        patients=_patients(work_list, clear),
         rows=_rows(exports.reconciliation),
         cells_unread=len(exports.unread_cells),
         unchecked=len(unchecked),
@@ -146,30 +141,22 @@ def ranked(exceptions: pd.DataFrame) -> pd.DataFrame:
 
 
 def patient_facts(result: Any) -> pd.DataFrame:
-    """One row per patient named anywhere, by id: name, site, clinician and `is_audited`.
+    """One row per patient named anywhere, by id: name, site, clinician and `is_idle`.
 
-    Name, site and clinician are as last written. A patient is audited who had an order in
-    force or a delivery in the period, or of whom a check found or lacked something.
+    Name, site and clinician are as last written. A patient is idle who had no order in force
+    and no delivery in the period.
     """
     facts = ["patient_name", "site", "clinician"]
     patients = result.patients
-    active = patients["ordered_days"].gt(0) | patients["delivered_lines"].gt(0)
+    idle = patients["ordered_days"].le(0) & patients["delivered_lines"].le(0)
     named = [
-        _named(patients, facts, active),
-        _named(result.parts, facts, False),
-        _named(result.regimens, facts, True),
-        _named(result.exceptions, facts, True),
-        _named(result.unchecked, facts, True),
+        table.reindex(columns=["patient_id", *facts]).astype(object)
+        for table in (patients, result.parts, result.regimens, result.exceptions, result.unchecked)
     ]
     everyone = cleaned(pd.concat(named, ignore_index=True))
-    by_patient = everyone.groupby("patient_id", sort=True)
-    return by_patient[facts].last().assign(is_audited=by_patient["is_audited"].any())
-
-
-def _named(table: pd.DataFrame, facts: list[str], is_audited: pd.Series | bool) -> pd.DataFrame:
-    frame = table.reindex(columns=["patient_id", *facts]).astype(object)
-    frame = frame.assign(is_audited=is_audited).astype({"is_audited": bool})
-    return frame.loc[frame["patient_id"].notna()]
+    known = everyone.loc[everyone["patient_id"].notna()]
+    by_patient = known.groupby("patient_id", sort=True)[facts].last()
+    return by_patient.assign(is_idle=by_patient.index.isin(patients.loc[idle, "patient_id"]))
 
 
 def check_table(result: Any) -> pd.DataFrame:
@@ -238,7 +225,7 @@ def _work_list(
         most_pressing=first["urgency"],
         evidence=first["evidence"],
         confirm=first["confirm"],
-    ).join(people)
+    ).join(people.drop(columns="is_idle"))
     listed = listed.reset_index().sort_values(
         ["urgent", "soon", "distance", "note", "patient_id"],
         ascending=[False, False, False, False, True],
@@ -268,17 +255,16 @@ def _clear(people: pd.DataFrame, work_list: pd.DataFrame, unchecked: pd.DataFram
     return rest.assign(unchecked=counts.reindex(rest.index, fill_value=0)).reset_index()
 
 
-def _patients(work_list: pd.DataFrame, clear: pd.DataFrame, named: int) -> Patients:
+def _patients(work_list: pd.DataFrame, clear: pd.DataFrame) -> Patients:
     urgent = work_list["urgent"].gt(0)
     soon = work_list["soon"].gt(0) & ~urgent
     note = work_list["note"].gt(0) & ~urgent & ~soon
-    has_finding = urgent | soon | note
     return Patients(
-        named=named,
-        audited=int(has_finding.sum()) + len(clear),
+        audited=int((urgent | soon | note).sum()) + len(clear),
         urgent=int(urgent.sum()),
         soon=int(soon.sum()),
         note=int(note.sum()),
         clear=len(clear),
         clear_unchecked=int(clear["unchecked"].gt(0).sum()),
+        clear_idle=int(clear["is_idle"].sum()),
     )

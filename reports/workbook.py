@@ -203,14 +203,13 @@ def _summary(book: Book, report: ReportInput, summary: Summary) -> None:
     line(CAUTION)
     place += 1
     line("Patients", "", style="section")
-    line("Named in the exports", people.named)
-    line("Nothing in the period", people.idle)
     line("Audited", people.audited)
     line("To review urgently", people.urgent)
     line("To review soon", people.soon)
     line("Notes only", people.note)
     line("No exception open", people.clear)
     line("of them not wholly checked", people.clear_unchecked)
+    line("of them with no order or delivery in the period", people.clear_idle)
     place += 1
     line("Rows of the inputs", "", style="section")
     line("Read", rows.read)
