@@ -19,7 +19,8 @@ from audit.supply.days import (
     need_between,
     rates,
 )
-from audit.supply.walk import BOUNDS, Walk
+from audit.supply.segments import BOUNDS
+from audit.supply.walk import Walk
 from schemas.columns import PROVENANCE, columns_of, dtype_of
 from schemas.results import Supply
 
