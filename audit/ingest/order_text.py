@@ -118,24 +118,6 @@ _PLAIN = str.maketrans(
 
 
 @dataclass(frozen=True)
-class Clause:
-    """One recognised statement: its kind, its tokens `[first, stop)` and its parse tree."""
-
-    kind: str
-    first: int
-    stop: int
-    tree: Tree[Token]
-
-    @property
-    def start(self) -> int:
-        return self.tree.meta.start_pos
-
-    @property
-    def end(self) -> int:
-        return self.tree.meta.end_pos
-
-
-@dataclass(frozen=True)
 class Reading:
     """A value that a clause would give, before it is known whether it counts."""
 
@@ -229,7 +211,10 @@ def _duration_h(tree: Tree[Token]) -> float:
 
 
 def _interval_h(tree: Tree[Token]) -> float:
-    return _number(tree) if _parts(tree, "number") else 1.0
+    every = _number(tree) if _parts(tree, "number") else 1.0
+    if not every:
+        raise _NotAClause
+    return every
 
 
 def _times_per_day(tree: Tree[Token]) -> float:
@@ -246,10 +231,10 @@ def _often_per_day(tree: Tree[Token]) -> float:
     if how.data == "times_per_day":
         return _times_per_day(how)
     if how.data == "interval":
-        count = 24.0 / _interval_h(how) if _interval_h(how) else 0.5
-        if count != int(count):
+        every = _interval_h(how)
+        if 24 % every:
             raise _NotAClause
-        return count
+        return 24 / every
     return 1.0
 
 
@@ -299,8 +284,9 @@ def _rate(tree: Tree[Token]) -> list[Reading]:
     value = _number(stated)
     if not _parts(tree, "ml_per_h") and not _has(tree, "RATE") and not durations and value <= 24:
         return [_reading("unsettled:", TWO_READINGS, tree)]  # "@ 20" may be 20:00
-    readings = [_reading("rate:", value, stated)]
-    return readings + [_hours_reading(duration, "hours:") for duration in durations]
+    readings = [_reading("rate:", value, stated), *_ways(tree)]
+    name = "day_hours:" if _parts(tree, "night", "per_day") else "hours:"
+    return readings + [_hours_reading(duration, name) for duration in durations]
 
 
 def _hours_reading(duration: Tree[Token], name: str) -> Reading:
@@ -313,6 +299,8 @@ def _hours_reading(duration: Tree[Token], name: str) -> Reading:
 def _start_rate(tree: Tree[Token]) -> list[Reading]:
     stated = _parts(tree, "ml_per_h", "bare_rate")[0]
     first = next(_tokens_in(tree)).lower()
+    if stated.data == "bare_rate" and _number(stated) >= 1000:
+        raise _NotAClause  # "start 2000" is a time of day
     if stated.data == "bare_rate":
         name = "start_bare:"
     elif _has(tree, "RATE") and (first.endswith("ing") or first == "initial"):
@@ -347,7 +335,8 @@ def _step(tree: Tree[Token]) -> list[Reading]:
     for part, name in (("from_rate", "start_named:"), ("reached_rate", "goal:")):
         for found in _parts(tree, part):
             inner = _parts(found, "ml_per_h", "bare_rate")[0]
-            readings.append(_reading(name, _number(inner), found))
+            known = "goal_bare:" if inner.data == "bare_rate" else name
+            readings.append(_reading(known, _number(inner), found))
     return readings
 
 
@@ -363,13 +352,7 @@ def _hours(tree: Tree[Token]) -> list[Reading]:
         readings = [_hours_reading(durations[0], "day_hours:" if day else "hours:")]
     else:
         readings = [_reading("hours:", _number(tree), tree)]
-    return readings + _overnight(tree)
-
-
-def _overnight(tree: Tree[Token]) -> list[Reading]:
-    return [
-        _reading("way:", "cyclic", token) for token in _tokens_in(tree) if token.type == "OVERNIGHT"
-    ]
+    return readings + _ways(tree)
 
 
 def _hours_in_feed(tree: Tree[Token]) -> list[Reading]:
@@ -443,13 +426,27 @@ def _amount(tree: Tree[Token]) -> list[Reading]:
     amount = _parts(tree, "amount")[0]
     volumes = _parts(amount, "volume")
     portions = _parts(amount, "portion")
-    readings = [_reading("containers_per_feed", _number(found), amount) for found in portions]
+    readings = [_containers("containers_per_feed", found, amount) for found in portions]
+    if len(volumes) > 1:  # "8 oz (240 mL)": the metric one is meant
+        volumes = [volume for volume in volumes if _has(volume, "ML")]
+        if len(volumes) > 1:
+            raise _NotAClause
     count = _number(portions[0]) if portions else 1.0
     if volumes and (count == 1 or _has(amount, "EACH")):
         readings.append(_reading("ml_per_feed", count * _volume_ml(volumes[0]), volumes[0]))
     elif volumes:
         readings.append(_reading("unsettled:", TWO_READINGS, volumes[0]))
     return readings
+
+
+def _containers(name: str, portion: Tree[Token], whole: Tree[Token]) -> Reading:
+    """Containers of feed. A bag may as well be the empty bag of a feeding set."""
+    bag = any(
+        token.type == "CONTAINER" and token.lower().startswith("bag") for token in _tokens_in(whole)
+    )
+    if bag:
+        return _reading("unsettled:", TWO_READINGS, whole)
+    return _reading(name, _number(portion), whole)
 
 
 def _feeding(tree: Tree[Token]) -> list[Reading]:
@@ -473,7 +470,7 @@ def _how_often(how: Tree[Token]) -> list[Reading]:
     for interval in _parts(how, "interval"):
         every = _interval_h(interval)
         readings.append(_reading("feed_every_h", every, interval))
-        if every and 24 % every == 0:
+        if 24 % every == 0:
             readings.append(_reading("feeds_by_interval:", 24 / every, interval))
     for listed in _parts(how, "clock_list"):
         times_of_day = {
@@ -517,12 +514,22 @@ def _feed_volume_over(tree: Tree[Token]) -> list[Reading]:
     """A day's volume where words say so, or where the hours leave no room for a second run."""
     volume, duration = _parts(tree, "volume")[0], _parts(tree, "duration")[0]
     hours = _duration_h(duration)
+    rates = [
+        _reading("rate:", _number(_parts(rate, "ml_per_h")[0]), rate)
+        for rate in _parts(tree, "feed_rate")
+    ]
     if not _parts(tree, "night", "per_day") and hours * 2 <= 24:
-        return [_reading("unsettled:", TWO_READINGS, tree), *_ways(tree)]
+        return [
+            _reading("unsettled:", TWO_READINGS, volume),
+            _reading("unsettled:", TWO_READINGS, duration),
+            *rates,
+            *_ways(tree),
+        ]
     return [
+        *rates,
         _reading("feed_ml_per_day", _volume_ml(volume), volume),
         _reading("day_hours:", hours, duration),
-        *_overnight(tree),
+        *_ways(tree),
         *_named_in(tree),
     ]
 
@@ -536,7 +543,7 @@ def _total(tree: Tree[Token]) -> list[Reading]:
 
 def _container_total(tree: Tree[Token]) -> list[Reading]:
     portion = _parts(tree, "portion")[0]
-    return [_reading("containers_per_day", _number(portion), portion), *_named_in(tree)]
+    return [_containers("containers_per_day", portion, tree), *_named_in(tree)]
 
 
 def _one_volume(name: str) -> Callable[[Tree[Token]], list[Reading]]:
@@ -552,7 +559,11 @@ def _one_volume(name: str) -> Callable[[Tree[Token]], list[Reading]]:
 def _flush(tree: Tree[Token]) -> list[Reading]:
     """A dose and its times. A dose written as a rate has two readings and is a field of its own."""
     readings: list[Reading] = []
-    whole_day = any(_has(found, "SLASH_DAY") for found in _parts(tree, "often"))
+    whole_day = any(
+        _has(per_day, "SLASH_DAY")
+        for often in _parts(tree, "often")
+        for per_day in _parts(often, "per_day")
+    )
     for volume in _parts(tree, "volume"):
         name = "flush_ml_per_day" if whole_day else "flush_ml"
         readings.append(_reading(name, _volume_ml(volume), volume))
@@ -582,12 +593,15 @@ def _flush_interval(interval: Tree[Token]) -> list[Reading]:
 def _timing(tree: Tree[Token]) -> list[Reading]:
     """When flushes happen, where the words name one of the timings the orders table knows."""
     readings = [
-        _reading("flush_timing", "with_medicines", found) for found in _parts(tree, "with_medicines")
+        _reading("flush_timing", "with_medicines", found)
+        for found in _parts(tree, "with_medicines")
     ]
     for around in _parts(tree, "around"):
-        things = list(_tokens_in(_parts(around, "things_flushed")[0])) if _parts(
-            around, "things_flushed"
-        ) else []
+        things = (
+            list(_tokens_in(_parts(around, "things_flushed")[0]))
+            if _parts(around, "things_flushed")
+            else []
+        )
         feeds = any(token.type in ("FEED", "BOLUS", "PER_FEED") for token in things)
         medicines = any(token.type == "MEDS" for token in things)
         both = bool(_parts(around, "both_sides")) and feeds and not medicines
@@ -633,6 +647,12 @@ def _hold_medicine(tree: Tree[Token]) -> list[Reading]:
         _reading("hold_before_medicine_h", _duration_h(before), before),
         _reading("hold_after_medicine_h", _duration_h(after), after),
     ]
+
+
+def _hold_residual(tree: Tree[Token]) -> list[Reading]:
+    if any(token.startswith("<") for token in _tokens_in(tree)):
+        raise _NotAClause
+    return _one_volume("hold_residual_above_ml")(tree)
 
 
 _WEEK = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -697,7 +717,7 @@ _CLAUSES: dict[str, Callable[[Tree[Token]], list[Reading]]] = {
     "fluid_goal": _one_volume("goal_fluid_ml_per_day"),
     "fluid_limit": _one_volume("fluid_limit_ml_per_day"),
     "hold_medicine": _hold_medicine,
-    "hold_residual": _one_volume("hold_residual_above_ml"),
+    "hold_residual": _hold_residual,
     "weekly_days": _weekly_days,
 }
 _BY_ALIAS = {
@@ -705,3 +725,841 @@ _BY_ALIAS = {
     "days_from_to": _days_from_to,
     "days_listed": _days_listed,
 }
+
+
+# ------------------------------------------------------------------------------ finding the clauses
+
+
+@lru_cache(maxsize=1)
+def _grammar() -> Lark:
+    text = files("audit.ingest").joinpath("order_text.lark").read_text(encoding="utf-8")
+    return Lark(
+        text,
+        parser="lalr",
+        lexer="basic",
+        start=[*_CLAUSES, "remark"],
+        propagate_positions=True,
+    )
+
+
+@lru_cache(maxsize=1)
+def _clauses_by_first_token() -> dict[str, tuple[str, ...]]:
+    """Which clauses can begin with a token of each type."""
+    grammar = _grammar()
+    begins: dict[str, list[str]] = {}
+    for name in _CLAUSES:
+        for token_type in grammar.parse_interactive("", start=name).choices():
+            begins.setdefault(token_type, []).append(name)
+    return {token_type: tuple(names) for token_type, names in begins.items()}
+
+
+def _possible_ends(tokens: Sequence[Token], at: int, name: str) -> list[int]:
+    """Where a clause of this name that begins at a token may end."""
+    parser = _grammar().parse_interactive("", start=name)
+    ends = []
+    for stop, token in enumerate(tokens[at : at + MAX_TOKENS_OF_CLAUSE], start=at + 1):
+        try:
+            parser.feed_token(token)
+        except LarkError:
+            break
+        if "$END" in parser.choices():
+            ends.append(stop)
+    return ends
+
+
+def _tree(tokens: Sequence[Token], name: str) -> Tree[Token] | None:
+    parser = _grammar().parse_interactive("", start=name)
+    try:
+        for token in tokens:
+            parser.feed_token(token)
+        found = parser.feed_eof(tokens[-1])
+    except LarkError:
+        return None
+    return found if isinstance(found, Tree) else None
+
+
+@dataclass(frozen=True)
+class _Found:
+    """A clause with what it says."""
+
+    kind: str
+    first: int
+    stop: int
+    start: int
+    end: int
+    readings: tuple[Reading, ...]
+
+
+def _clause_at(tokens: Sequence[Token], at: int) -> _Found | None:
+    """The longest clause that begins at a token."""
+    names = _clauses_by_first_token().get(tokens[at].type, ())
+    candidates = [(stop, name) for name in names for stop in _possible_ends(tokens, at, name)]
+    for stop, name in sorted(candidates, key=lambda candidate: -candidate[0]):
+        tree = _tree(tokens[at:stop], name)
+        if tree is None:
+            continue
+        try:
+            readings = _BY_ALIAS.get(tree.data, _CLAUSES[name])(tree)
+        except _NotAClause:
+            continue
+        start, end = _span(tokens[at])[0], _span(tokens[stop - 1])[1]
+        return _Found(name, at, stop, start, end, tuple(readings))
+    return None
+
+
+def _clauses_of(tokens: Sequence[Token]) -> list[_Found]:
+    """Clauses of a line from left to right, none overlapping."""
+    found = []
+    at = 0
+    while at < len(tokens):
+        clause = _clause_at(tokens, at)
+        if clause is None:
+            at += 1
+        else:
+            found.append(clause)
+            at = clause.stop
+    return found
+
+
+# ---------------------------------------------------------------------------- may a clause count?
+#
+# A line is cut into sentences (full stop, semicolon, line break, "now", a hold of its own) and
+# these into parts (comma, bracket, spaced dash). Each rule below names the clauses it puts in
+# doubt. Words within clauses have been understood and put nothing in doubt.
+
+_RATES = {"rate", "start_rate", "goal_rate", "step", "advance_to"}
+_FEEDS = {
+    "feeding", "counted_feeds", "feed_amount", "feed_count", "feed_volume_over", "total",
+    "container_total",
+}  # fmt: skip
+_RUNS = {
+    "hours", "hours_in_feed", "clock_window", "off_window", "clock_start", "clock_end", "method",
+}  # fmt: skip
+_WATERS = {"flush", "flush_total", "more_flush", "extra_water"}
+_NOT_OF_FEED = _WATERS | {"hold_medicine", "hold_residual"}
+
+_CONDITIONS = {
+    "CONDITION", "NEGATION", "APPROXIMATE", "TILDE", "COMPARISON", "CHANGE", "PERCENT", "IF",
+    "WHEN", "UNTIL", "OR", "LIMIT", "GREATER", "OFF", "BEFORE", "AFTER", "AC", "PC", "DAY", "EXTRA",
+    "ONLY", "HOLD", "STOP", "ADVANCE", "STEP_WORD",
+}  # fmt: skip
+_NUMBERS = {"NUM", "RANGE", "ODD_NUMBER", "FRACTION", "NUMBER_WORD"}
+_MEASURES = {
+    "ML_PER_H", "ML", "LITRE", "OUNCE", "KCAL_PER_100_ML", "KCAL_PER_ML", "KCAL_PER_OZ", "KCAL",
+    "GRAM", "MASS", "PER_KG", "PERCENT", "HOUR", "HOURLY", "MINUTE", "CONTAINER",
+}  # fmt: skip
+_BEARING = _NUMBERS | _MEASURES | {
+    "X", "TO", "Q", "EVERY", "OVER", "LATIN_COUNT", "COUNT_WORD", "PER_WEEK", "PER_FEED",
+    "SLASH_DAY", "TILDE", "COMPARISON", "GREATER", "RANGE",
+}  # fmt: skip
+_FEED_WORDS = {"FEED", "FORMULA", "KIND", "MILK", "BOLUS", "GRAVITY"}
+_HARMLESS = {
+    "FILLER", "AND", "COMMA", "OPEN", "CLOSE", "COLON", "EQUALS", "DASH", "SPACED_DASH", "SLASH",
+    "SEPARATOR", "VIA", "TUBE", "PUMP", "FEED", "FORMULA", "AT", "AT_SIGN", "WITH", "FOR", "A", "OF",
+    "IS", "NIGHTLY", "DAILY", "BY", "PLUS", "NOW", "AROUND_CLOCK", "WHILE_AWAKE", "WHILE_FEEDING",
+    "MEALS", "UNTIL_DONE", "FROM", "ON", "RATE", "VOLUME", "GOAL", "TOTAL", "START", "EACH",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Line:
+    """A lexed line: tokens, clauses, and which sentence, part and clause each token is in."""
+
+    tokens: tuple[Token, ...]
+    clauses: tuple[_Found, ...]
+    owner: tuple[int | None, ...]
+    sentence: tuple[int, ...]
+    part: tuple[int, ...]
+
+    @property
+    def left_over(self) -> list[int]:
+        return [at for at, owner in enumerate(self.owner) if owner is None]
+
+    def left_over_type(self, at: int) -> str:
+        """Type of a token that is in no clause; blank within a clause and beyond the line."""
+        if 0 <= at < len(self.tokens) and self.owner[at] is None:
+            return self.tokens[at].type
+        return ""
+
+    def is_of(self, clause: _Found, kinds: set[str]) -> bool:
+        return clause.kind in kinds
+
+
+def _line_of(tokens: Sequence[Token]) -> _Line:
+    clauses = _clauses_of(tokens)
+    owner: list[int | None] = [None] * len(tokens)
+    for number, clause in enumerate(clauses):
+        owner[clause.first : clause.stop] = [number] * (clause.stop - clause.first)
+    sentence, part = [], []
+    in_sentence = in_part = 0
+    for at, token in enumerate(tokens):
+        if owner[at] is None:
+            own_hold = token.type == "COMMA" and _is_own_hold(tokens, owner, at + 1)
+            if token.type in ("SEPARATOR", "NOW") or own_hold:
+                in_sentence += 1
+                in_part += 1
+            elif token.type in ("COMMA", "OPEN", "CLOSE", "SPACED_DASH"):
+                in_part += 1
+        sentence.append(in_sentence)
+        part.append(in_part)
+    return _Line(tuple(tokens), tuple(clauses), tuple(owner), tuple(sentence), tuple(part))
+
+
+def _is_own_hold(tokens: Sequence[Token], owner: Sequence[int | None], at: int) -> bool:
+    """Whether a hold or stop at a token says when: "hold if vomiting", "stop for nausea"."""
+    if at >= len(tokens) or tokens[at].type not in ("HOLD", "STOP"):
+        return False
+    if owner[at] is not None:
+        return tokens[at].type == "HOLD"
+    following = [token.type for token in tokens[at + 1 : at + 4]]
+    for place, token_type in enumerate(following[:2]):
+        if token_type in ("IF", "WHEN"):
+            return True
+        if token_type == "FOR":
+            return any(reason in ("LOCAL_REASON", "RESIDUAL") for reason in following[place + 1 :])
+    return False
+
+
+def _where(line: _Line, kinds: set[str], chosen: Callable[[_Found], bool]) -> set[int]:
+    return {
+        number
+        for number, clause in enumerate(line.clauses)
+        if clause.kind in kinds and chosen(clause)
+    }
+
+
+_ALL = set(_CLAUSES)
+
+
+def _taken_back(line: _Line) -> set[int]:
+    """The whole line, where it is discontinued, cancelled, or held without saying when."""
+    for at in line.left_over:
+        token_type = line.tokens[at].type
+        if token_type == "KILL" or (
+            token_type in ("HOLD", "STOP") and not _is_own_hold(line.tokens, line.owner, at)
+        ):
+            return set(range(len(line.clauses)))
+    return set()
+
+
+def _at_another_time(line: _Line) -> set[int]:
+    """From a past or future word to the end, or to the sentence that says "now"."""
+    elsewhere: set[int] = set()
+    away = False
+    last = line.sentence[-1] if line.sentence else -1
+    for sentence in range(last + 1):
+        types = {line.tokens[at].type for at in line.left_over if line.sentence[at] == sentence}
+        away = (away and "NOW" not in types) or bool(types & {"PAST", "FUTURE"})
+        if away:
+            elsewhere.add(sentence)
+    return _where(line, _ALL, lambda clause: line.sentence[clause.first] in elsewhere)
+
+
+def _conditional(line: _Line) -> set[int]:
+    """Sentences with a condition, a negation, an approximation or a change left over."""
+    sentences = {
+        line.sentence[at]
+        for at in line.left_over
+        if line.tokens[at].type in _CONDITIONS or _is_modal_or_least(line, at)
+    }
+    return _where(line, _ALL, lambda clause: line.sentence[clause.first] in sentences)
+
+
+def _is_modal_or_least(line: _Line, at: int) -> bool:
+    """ "can" and "min" that follow no number: not a container, not minutes."""
+    token = line.tokens[at]
+    return (
+        (token.type == "CONTAINER" and token.lower() == "can")
+        or (token.type == "MINUTE" and token.lower() == "min")
+    ) and line.left_over_type(at - 1) not in _NUMBERS
+
+
+def _negated_part(line: _Line) -> set[int]:
+    parts = {line.part[at] for at in line.left_over if line.tokens[at].type == "PART_NEGATION"}
+    return _where(line, _ALL, lambda clause: line.part[clause.first] in parts)
+
+
+def _beside_bearing_token(line: _Line) -> set[int]:
+    """A number, a unit or an operator left over directly before or after the clause."""
+    return _where(
+        line,
+        _ALL,
+        lambda clause: _bears(line, clause.first - 1, -1) or _bears(line, clause.stop, 1),
+    )
+
+
+def _bears(line: _Line, at: int, step: int) -> bool:
+    """Whether the left-over token beside a clause could belong to its quantity."""
+    token_type = line.left_over_type(at)
+    if not token_type:
+        return False
+    token = line.tokens[at]
+    beside = line.tokens[at - step]
+    tight = _span(token)[1] == _span(beside)[0] or _span(beside)[1] == _span(token)[0]
+    if token_type in _BEARING:
+        if step < 0 and token_type in ("ML", "LITRE", "CONTAINER"):
+            return beside.type not in ("AT", "AT_SIGN")
+        return not (step < 0 and _is_bare_strength(line, at))
+    if token_type in ("DASH", "SLASH") or (token_type == "OTHER" and token in "'*!"):
+        return line.left_over_type(at + step) in _NUMBERS
+    return tight and (token_type == "OTHER" or (token_type == "WORD" and step < 0))
+
+
+def _is_bare_strength(line: _Line, at: int) -> bool:
+    """The 1.5 of a formula's name, which stands before the order's quantity without a unit."""
+    named = line.left_over_type(at - 1) in ("WORD", "KIND", "FORMULA")
+    return named and bool(re.fullmatch(r"[0-2]\.\d{1,2}", line.tokens[at]))
+
+
+def _beside_unread_quantity(line: _Line) -> set[int]:
+    """Feeds, where a volume or containers were left over; rates, where a rate was."""
+    volumes = rates = False
+    rate_sentences = set()
+    for at in line.left_over:
+        token_type = line.tokens[at].type
+        if line.left_over_type(at - 1) not in _NUMBERS:
+            continue
+        if token_type in ("ML", "LITRE", "OUNCE"):
+            volumes |= not _is_of_water_or_residual(line, at)
+        volumes |= token_type == "CONTAINER"
+        if token_type == "ML_PER_H":
+            rates = True
+            rate_sentences.add(line.sentence[at])
+    doubtful: set[int] = set()
+    if volumes:
+        doubtful |= _where(
+            line, _FEEDS | {"extra_water"}, lambda clause: not _is_explicit_total(line, clause)
+        )
+    if rates:
+        doubtful |= _where(line, _RATES, lambda clause: True)
+        doubtful |= _where(
+            line, _FEEDS, lambda clause: line.sentence[clause.first] in rate_sentences
+        )
+    return doubtful
+
+
+def _is_of_water_or_residual(line: _Line, at: int) -> bool:
+    near = {line.left_over_type(place) for place in (at - 4, at - 3, at - 2, at + 1, at + 2)}
+    return bool(near & {"WATER", "FLUSH", "RESIDUAL", "BALLOON"})
+
+
+def _is_explicit_total(line: _Line, clause: _Found) -> bool:
+    words = {token.type for token in line.tokens[clause.first : clause.stop]}
+    return clause.kind == "total" and bool(words & {"TOTAL", "TOTAL_DAILY_VOLUME", "GOAL"})
+
+
+def _of_another_substance(line: _Line) -> set[int]:
+    """Intravenous fluid, juice or medicine in the sentence; water or medicines before, in the part."""
+    doubtful: set[int] = set()
+    measured = _RATES | _FEEDS | _RUNS
+    for at in line.left_over:
+        token_type = line.tokens[at].type
+        sentence, part = line.sentence[at], line.part[at]
+        if token_type in ("OTHER_SUBSTANCE", "MASS"):
+            doubtful |= _where(
+                line, measured | _WATERS, lambda clause: line.sentence[clause.first] == sentence
+            )
+        elif token_type in ("WATER", "FLUSH", "FLUID", "MEDS", "PROVIDES"):
+            within = line.sentence if token_type == "PROVIDES" else line.part
+            place = sentence if token_type == "PROVIDES" else part
+            kinds = measured | (_WATERS if token_type in ("PROVIDES", "MEDS") else set())
+            doubtful |= _where(
+                line,
+                kinds,
+                lambda clause: (
+                    within[clause.first] == place
+                    and (at < clause.first or _follows_directly(line, clause, at))
+                ),
+            )
+    return doubtful
+
+
+def _follows_directly(line: _Line, clause: _Found, at: int) -> bool:
+    return at == clause.stop or (
+        at == clause.stop + 1 and line.left_over_type(clause.stop) in ("OF", "A")
+    )
+
+
+def _of_an_unknown_thing(line: _Line) -> set[int]:
+    """Feeds beside an unknown word that may name something else, in a part without feed words."""
+
+    def unknown(clause: _Found) -> bool:
+        if clause.kind == "total" and _is_explicit_total(line, clause):
+            return False
+        part = [at for at, place in enumerate(line.part) if place == line.part[clause.first]]
+        named = any(
+            line.left_over_type(at) == "WORD"
+            and (at < clause.first or _follows_directly(line, clause, at))
+            for at in part
+        )
+        return named and not any(_speaks_of_feed(line, at) for at in part)
+
+    return _where(line, _FEEDS, unknown)
+
+
+def _speaks_of_feed(line: _Line, at: int) -> bool:
+    owner = line.owner[at]
+    if owner is not None:
+        kind = line.clauses[owner].kind
+        if kind == "strength":
+            return True
+        if kind in _NOT_OF_FEED:
+            return False
+    if line.tokens[at].type in _FEED_WORDS:
+        return True
+    return line.left_over_type(at) in _NUMBERS and _is_bare_strength(line, at)
+
+
+def _run_of_the_flush(line: _Line) -> set[int]:
+    """Rates, hours, times and ways that follow a flush within its part may be the flush's."""
+
+    def after_flush(clause: _Found) -> bool:
+        for at in range(clause.first - 1, -1, -1):
+            if line.part[at] != line.part[clause.first] or line.left_over_type(at) in (
+                "AND", "PLUS", "SLASH",
+            ):  # fmt: skip
+                return False
+            owner = line.owner[at]
+            if owner is not None and line.clauses[owner].kind in _WATERS:
+                return True
+        return False
+
+    return _where(line, _RUNS | _RATES, after_flush)
+
+
+def _unsettled_advance(line: _Line) -> set[int]:
+    """All rates, where the line speaks of an advance that was not understood."""
+    if any(line.tokens[at].type == "ADVANCE" for at in line.left_over):
+        return _where(line, _RATES, lambda clause: True)
+    return set()
+
+
+def _different_days(line: _Line) -> set[int]:
+    """Everything about the feed, where the line gives several sets of days."""
+    days = {
+        reading.value
+        for clause in line.clauses
+        if clause.kind == "weekly_days"
+        for reading in clause.readings
+    }
+    if len(days) > 1:
+        return _where(line, _RATES | _FEEDS | _RUNS | {"weekly_days"}, lambda clause: True)
+    return set()
+
+
+def _without_its_flush(line: _Line, doubtful: set[int]) -> set[int]:
+    """A further flush volume that does not follow a flush that counts."""
+    lost = set()
+    for number, clause in enumerate(line.clauses):
+        if clause.kind != "more_flush":
+            continue
+        between = [
+            line.left_over_type(at) for at in range(_stop_before(line, number), clause.first)
+        ]
+        joined = set(between) <= {"COMMA", "AND", "PLUS", "TUBE", "WITH"}
+        before = line.clauses[number - 1].kind if number else ""
+        if before not in ("flush", "more_flush") or not joined or (number - 1) in doubtful | lost:
+            lost.add(number)
+    return lost
+
+
+def _stop_before(line: _Line, number: int) -> int:
+    return line.clauses[number - 1].stop if number else 0
+
+
+def _after_a_flush(line: _Line) -> set[int]:
+    """Feeds without a feed word of their own that follow a flush: "flush 30 mL with meds, 60 mL
+    q6h"; and rates that follow a flush left over in their sentence."""
+
+    def feed(clause: _Found) -> bool:
+        if "CONTAINER" in {token.type for token in line.tokens[clause.first : clause.stop]}:
+            return False
+        part = [at for at, place in enumerate(line.part) if place == line.part[clause.first]]
+        if any(_speaks_of_feed(line, at) for at in part):
+            return False
+        return _is_behind_flush(line, clause)
+
+    def rate(clause: _Found) -> bool:
+        return any(
+            line.tokens[at].type == "FLUSH" and line.sentence[at] == line.sentence[clause.first]
+            for at in line.left_over
+            if at < clause.first
+        )
+
+    return _where(line, _FEEDS, feed) | _where(line, _RATES, rate)
+
+
+def _is_behind_flush(line: _Line, clause: _Found) -> bool:
+    """Whether the nearest thing spoken of before a clause is a flush or water."""
+    for at in range(clause.first - 1, -1, -1):
+        owner = line.owner[at]
+        if owner is not None:
+            return line.clauses[owner].kind in _WATERS
+        if line.tokens[at].type in ("FLUSH", "WATER"):
+            return True
+        if line.tokens[at].type in _FEED_WORDS:
+            return False
+    return False
+
+
+def _of_a_recipe(line: _Line) -> set[int]:
+    """Feeds and water in a sentence that says what is mixed."""
+    sentences = {line.sentence[at] for at in line.left_over if line.tokens[at].type == "MIXING"}
+    return _where(
+        line, _FEEDS | _WATERS, lambda clause: line.sentence[clause.first] in sentences
+    )
+
+
+def _strength_of_diluted(line: _Line) -> set[int]:
+    if any(line.tokens[at].type == "DILUTED" for at in line.left_over):
+        return _where(line, {"strength"}, lambda clause: True)
+    return set()
+
+
+_DOUBTS: tuple[Callable[[_Line], set[int]], ...] = (
+    _taken_back,
+    _at_another_time,
+    _conditional,
+    _negated_part,
+    _beside_bearing_token,
+    _beside_unread_quantity,
+    _of_another_substance,
+    _of_an_unknown_thing,
+    _run_of_the_flush,
+    _after_a_flush,
+    _strength_of_diluted,
+    _of_a_recipe,
+    _unsettled_advance,
+    _different_days,
+)
+
+
+def _doubtful(line: _Line) -> set[int]:
+    """Numbers of the clauses that may not count."""
+    doubtful: set[int] = set().union(*(rule(line) for rule in _DOUBTS))
+    return doubtful | _without_its_flush(line, doubtful)
+
+
+# -------------------------------------------------------------------- settling what the line says
+
+
+@dataclass(frozen=True)
+class _Statement:
+    """A reading with the clause it came from."""
+
+    clause: int
+    reading: Reading
+
+
+Settled = tuple[list[Reading], list[Reading]]
+"""Readings under their final names, and readings that could not be settled."""
+
+
+def _named(statements: Iterable[_Statement], *names: str) -> list[Reading]:
+    return [found.reading for found in statements if found.reading.name in names]
+
+
+def _as(name: str, readings: Iterable[Reading]) -> list[Reading]:
+    return [Reading(name, found.value, found.start, found.end) for found in readings]
+
+
+def _settle_rates(statements: Sequence[_Statement]) -> Settled:
+    """Rates of an advance by their place in it; outside an advance every rate is the rate."""
+    plain = _named(statements, "rate:")
+    named_starts = _named(statements, "start_named:")
+    starts = _named(statements, "start:")
+    bare_starts = _named(statements, "start_bare:")
+    goals = _named(statements, "goal:")
+    bare_goals = _named(statements, "goal_bare:")
+    goals_if_started = _named(statements, "goal_if_started:")
+    steps = _named(statements, "step_ml_per_h")
+    bare_steps = _named(statements, "step_bare:")
+    paces = _named(statements, "step_every_h")
+    all_starts = named_starts + starts + bare_starts
+    if all_starts:
+        goals += goals_if_started
+        goals_if_started = []
+    with_unit = plain or named_starts or starts or goals or steps
+    if not (paces or goals or (bare_goals and all_starts)) or not with_unit:
+        unsettled = bare_starts + bare_goals + bare_steps + goals_if_started
+        if bare_steps:
+            return [], unsettled + plain + starts + named_starts + steps + paces + goals
+        return _as("start_rate_ml_per_h", named_starts) + _as("rate_ml_per_h", plain + starts), (
+            unsettled
+        )
+    reached = goals + bare_goals
+    settled = (
+        _as("start_rate_ml_per_h", all_starts)
+        + _as("step_ml_per_h", steps + bare_steps)
+        + paces
+        + _as("rate_ml_per_h", reached)
+    )
+    if paces and not reached:
+        return settled, plain + goals_if_started
+    return settled + _as("rate_ml_per_h", plain), goals_if_started
+
+
+def _settle_hours(statements: Sequence[_Statement], line: _Line) -> Settled:
+    """Hours of the day's run, or of one feed where they follow a feed."""
+    settled, unsettled = _as("hours_per_day", _named(statements, "day_hours:")), []
+    several = any(
+        found.reading.name in ("feeds:", "feeds_by_interval:", "feed_every_h")
+        and found.reading.value != 1
+        for found in statements
+    )
+    counted = {found.clause for found in statements}
+    for found in statements:
+        if found.reading.name not in ("hours:", "feed_hours:"):
+            continue
+        after_feed = _is_after_feed(line, found.clause, counted)
+        if after_feed and several:
+            settled += _as("hours_per_feed", [found.reading])
+        elif found.reading.name == "hours:" and (
+            not (several or after_feed) or _is_night_run(line, found.clause)
+        ):
+            settled += _as("hours_per_day", [found.reading])
+        else:
+            unsettled.append(found.reading)
+    return settled, unsettled
+
+
+def _is_after_feed(line: _Line, number: int, counted: set[int]) -> bool:
+    """Whether hours follow a feed in its part, with at most its way of giving between."""
+    clause = line.clauses[number]
+    for before in range(number - 1, -1, -1):
+        earlier = line.clauses[before]
+        if line.part[earlier.first] != line.part[clause.first] or before not in counted:
+            return False
+        if earlier.kind in ("feeding", "counted_feeds", "feed_amount", "feed_count"):
+            return True
+        if earlier.kind != "method":
+            return False
+    return False
+
+
+def _is_night_run(line: _Line, number: int) -> bool:
+    part = line.part[line.clauses[number].first]
+    return any(
+        token.type in ("OVERNIGHT", "NIGHTLY", "CYCLIC") and place == part
+        for token, place in zip(line.tokens, line.part, strict=True)
+    )
+
+
+def _settle_method(statements: Sequence[_Statement]) -> Settled:
+    """One way of giving, or none. A bolus is by syringe (as the orders table spells it) unless a
+    pump, a rate or hours stand with it."""
+    ways = _named(statements, "way:")
+    said = {str(way.value) for way in ways}
+    pumped = "pump" in said
+    run = bool(
+        _named(statements, "rate:", "start:", "start_named:", "goal:", "hours:", "day_hours:",
+               "feed_hours:", "hours_per_feed")
+    )  # fmt: skip
+    plain = said - {"bolus", "intermittent", "pump"}
+    method = None
+    if len(plain) == 1:
+        (method,) = plain
+        if ("bolus" in said or "intermittent" in said) and method in ("continuous", "cyclic"):
+            method = None
+        if pumped and method in ("gravity", "syringe"):
+            method = None
+    elif not plain and "intermittent" in said:
+        method = None if "bolus" in said else "intermittent"
+    elif not plain and "bolus" in said:
+        method = "intermittent" if pumped else None if run else "syringe"
+    if method is None:
+        return [], [way for way in ways if way.value != "pump"]
+    first = next(way for way in ways if way.value != "pump")
+    return [Reading("method", method, first.start, first.end)], []
+
+
+def _settle_feeds(statements: Sequence[_Statement], line: _Line) -> Settled:
+    """Feeds a day as stated; from an interval only where nothing narrows the 24 h."""
+    stated = _named(statements, "feeds:")
+    by_interval = _named(statements, "feeds_by_interval:")
+    if stated:
+        return _as("feeds_per_day", stated), []
+    narrowed = any(token.type == "WHILE_AWAKE" for token in line.tokens) or _named(
+        statements, "hours:", "day_hours:", "start_time", "end_time"
+    )
+    return ([] if narrowed else _as("feeds_per_day", by_interval)), []
+
+
+def _settle_totals(statements: Sequence[_Statement], line: _Line) -> Settled:
+    """A total without a day counts where it ends the sum of a rate and hours, or of feeds."""
+    settled, unsettled = [], []
+    for found in statements:
+        if found.reading.name != "total_after_feed:":
+            continue
+        clause = line.clauses[found.clause]
+        stop = _stop_before(line, found.clause)
+        between = {line.left_over_type(at) for at in range(stop, clause.first)}
+        joined = between <= {"COMMA", "OPEN", "CLOSE", "SPACED_DASH"}
+        before = line.clauses[found.clause - 1].kind if found.clause else ""
+        if joined and before in _RATES | _RUNS | _FEEDS:
+            settled += _as("feed_ml_per_day", [found.reading])
+        else:
+            unsettled.append(found.reading)
+    return settled, unsettled
+
+
+def _settle(statements: Sequence[_Statement], line: _Line) -> Settled:
+    settled = [
+        found.reading
+        for found in statements
+        if found.reading.name in FIELDS and found.reading.name not in _SETTLED_BY_RULE
+    ]
+    unsettled = _named(statements, "unsettled:")
+    for more, rest in (
+        _settle_rates(statements),
+        _settle_hours(statements, line),
+        _settle_method(statements),
+        _settle_feeds(statements, line),
+        _settle_totals(statements, line),
+    ):
+        settled += more
+        unsettled += rest
+    return settled, unsettled
+
+
+_SETTLED_BY_RULE = {"step_ml_per_h", "step_every_h"}
+
+
+@lru_cache(maxsize=1)
+def _bounds() -> dict[str, tuple[float, float]]:
+    """Bounds of the columns that share a name with a field; a field of its own is not negative."""
+    columns = columns_of(Orders)
+    held = {name: columns[name] for name in FROM_ORDERS}
+    return {
+        name: (
+            column.low if column.low is not None else -np.inf,
+            column.high if column.high is not None else np.inf,
+        )
+        for name, column in held.items()
+    }
+
+
+@lru_cache(maxsize=1)
+def _units() -> dict[str, str | None]:
+    columns = columns_of(Orders)
+    return {name: columns[name].unit for name in FROM_ORDERS} | ONLY_IN_TEXT
+
+
+def _one_value_each(
+    readings: Sequence[Reading],
+) -> tuple[dict[str, Reading], list[tuple[Reading, str]]]:
+    """Fields stated with one value, and the readings that contradict or cannot be held."""
+    by_name: dict[str, list[Reading]] = {}
+    for reading in sorted(readings, key=lambda found: (found.start, found.end)):
+        by_name.setdefault(reading.name, []).append(reading)
+    kept, refused = {}, []
+    for name, stated in by_name.items():
+        values = {
+            round(found.value, 6) if isinstance(found.value, float) else found.value
+            for found in stated
+        }
+        low, high = _bounds().get(name, (0.0, np.inf))
+        first = stated[0]
+        if len(values) > 1:
+            refused += [(found, TWO_VALUES) for found in stated]
+        elif isinstance(first.value, float) and not low <= first.value <= high:
+            refused += [(found, OUT_OF_BOUNDS) for found in stated]
+        else:
+            kept[name] = first
+    return kept, refused
+
+
+def _contradicting_times(kept: dict[str, Reading]) -> list[str]:
+    """Start, end and hours, where the hours are not those between start and end."""
+    times = ("start_time", "end_time", "hours_per_day")
+    if not all(name in kept for name in times):
+        return []
+    start, end, hours = (float(kept[name].value) for name in times)
+    run = (end - start) % MINUTES_PER_DAY or MINUTES_PER_DAY
+    return [] if abs(run - hours * 60) < 1 else list(times)
+
+
+# -------------------------------------------------------------------------------- the whole line
+
+
+def _left_over_spans(line: _Line, text: str) -> list[Span]:
+    """Runs of tokens that are in no clause and are not mere connectives."""
+    spans: list[Span] = []
+    last = -2
+    for at in line.left_over:
+        if line.tokens[at].type in _HARMLESS:
+            continue
+        start, end = _span(line.tokens[at])
+        if at == last + 1:
+            start = spans.pop().start
+        spans.append(Span(start, end, text[start:end], NOT_RECOGNISED))
+        last = at
+    return spans
+
+
+def parse_line(text: str) -> Parse:
+    """Fields that one order line states, each with its span, and the spans not understood.
+
+    `text` may be any text; nothing is raised. A text of more than `MAX_CHARACTERS` characters is
+    not read and is returned whole as not understood. Units are those of the fields' names; clock
+    times are minutes after midnight. A strength or volume by ounce is by US fluid ounce.
+    """
+    if len(text) > MAX_CHARACTERS:
+        return Parse((), (Span(0, len(text), text, TOO_LONG),))
+    line = _line_of(list(_grammar().lex(text.translate(_PLAIN))))
+    doubtful = _doubtful(line)
+    statements = [
+        _Statement(number, reading)
+        for number, clause in enumerate(line.clauses)
+        if number not in doubtful
+        for reading in clause.readings
+    ]
+    settled, unsettled = _settle(statements, line)
+    kept, refused = _one_value_each(settled)
+    refused += [(kept.pop(name), TWO_VALUES) for name in _contradicting_times(kept)]
+    refused += [
+        (found, str(found.value) if found.name == "unsettled:" else TWO_READINGS)
+        for found in unsettled
+    ]
+    spans = _left_over_spans(line, text)
+    spans += [
+        Span(clause.start, clause.end, text[clause.start : clause.end], DOUBTFUL)
+        for number, clause in enumerate(line.clauses)
+        if number in doubtful
+    ]
+    spans += [
+        Span(found.start, found.end, text[found.start : found.end], reason)
+        for found, reason in refused
+    ]
+    fields = tuple(
+        Field(name, kept[name].value, _units()[name], kept[name].start, kept[name].end)
+        for name in FIELDS
+        if name in kept
+    )
+    unique = dict.fromkeys(sorted(spans, key=lambda span: (span.start, span.end, span.reason)))
+    return Parse(fields, tuple(unique))
+
+
+def parse_order_text(lines: pd.Series) -> pd.DataFrame:
+    """Fields of a column of order lines: one row per line, one column per field.
+
+    `lines` holds text, missing where there is no line. The frame has its index, the columns
+    `FIELDS` (float64 in the units of their names, or str; missing where the line states none or
+    was not understood there), and `order_text_not_understood` (the parts that gave no field,
+    separated by ` | `; missing where there are none). Each distinct line is parsed once.
+    """
+    codes, distinct = pd.factorize(lines)
+    parses = [parse_line(str(text)) for text in distinct]
+    rows = [{field.name: field.value for field in parse.fields} for parse in parses]
+    rows_of_text = pd.DataFrame(rows, columns=list(FIELDS), index=range(len(parses)))
+    rows_of_text[NOT_UNDERSTOOD] = [
+        " | ".join(dict.fromkeys(span.text for span in parse.not_understood)) or np.nan
+        for parse in parses
+    ]
+    kinds = {
+        name: "str" if name in (*TEXT_FIELDS, NOT_UNDERSTOOD) else "float64"
+        for name in rows_of_text.columns
+    }
+    table = rows_of_text.astype(kinds).reindex(codes)
+    table.index = lines.index
+    return table
