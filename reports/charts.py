@@ -109,10 +109,10 @@ def step_chart(
     if not len(days):
         return None
     top = float(max(high.max(), low.max()))
-    if not math.isfinite(top):
+    if not math.isfinite(top) or top <= 0:
         return None
     box = StepChart("", "", "", "", False, [], "", "", "")
-    scale = (box.bottom - box.top) / top if top > 0 else 0.0
+    scale = (box.bottom - box.top) / top
     edges = np.linspace(box.left, box.width, (end - start).days + 2)
     first = int((days[0] - start) / pd.Timedelta(days=1))
     across = edges[first : first + len(days) + 1]

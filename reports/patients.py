@@ -55,6 +55,11 @@ class Section:
         return any(row["picture"] and row["picture"].bar_most > 0 for row in self.amounts)
 
     @property
+    def has_chart(self) -> bool:
+        """Whether the stock of a class is drawn."""
+        return any(stock["chart"] for stock in self.stocks)
+
+    @property
     def has_count(self) -> bool:
         """Whether a stock count is drawn."""
         return any(stock["counted"] for stock in self.stocks)

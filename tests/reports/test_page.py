@@ -181,6 +181,8 @@ def test_a_step_chart_falls_by_the_need_and_not_below_zero() -> None:
     assert chart.line_low.count("V") == 4
     assert chart.is_bounded
     assert len(chart.counted) == 1
+    nothing = walk.assign(on_hand_low=0.0, on_hand_high=0.0)
+    assert step_chart("formula F-1", "mL", nothing, start, start + pd.Timedelta(days=4)) is None
 
 
 def test_words_of_columns_and_numbers() -> None:
