@@ -27,6 +27,17 @@ OLE_MAGIC = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 DAYS_BETWEEN_DATE_SYSTEMS = 1462
 """Days from 1900's day 0 to 1904's."""
 
+REPEATED_ROWS, REPEATED_CELLS = 10_000, 1_000
+"""How often a row or a cell with content may be repeated by a count in an OpenDocument sheet."""
+
+_REPEATED_ROW = re.compile(
+    rb'<table:table-row[^>]*number-rows-repeated="(\d{4,})"[^>]*(?<!/)>(.*?)</table:table-row>',
+    re.DOTALL,
+)
+_REPEATED_CELL = re.compile(
+    rb'<table:table-cell(?:[^>]*number-columns-repeated="(\d{4,})"[^>]*office:value-type'
+    rb'|[^>]*office:value-type[^>]*number-columns-repeated="(\d{4,})")'
+)
 _ENCRYPTED = "EncryptedPackage".encode("utf-16-le")
 _CELL_NAME = re.compile(r"([A-Z]{1,3})(\d{1,7})")
 _ROW_NUMBER = re.compile(rb'<(?:\w+:)?row\b[^>]*?\br="(\d+)"')
@@ -61,6 +72,7 @@ def read_workbook(data: bytes, file: str, limits: Limits) -> list[Sheet]:
         parts = _parts(archive)
         for name, path in parts.paths.items():
             _refuse_wide_sheets(archive, path, f"{file}, sheet {name!r}", limits)
+        _refuse_repeated_content(archive, file)
     workbook = _open(data, file)
     sheets = []
     for number, metadata in enumerate(workbook.sheets_metadata):
@@ -212,6 +224,25 @@ def _refuse_wide_sheets(archive: zipfile.ZipFile, path: str, label: str, limits:
     columns = max((_column_number(found.decode()) for found in letters), default=0)
     if rows * columns > limits.sheet_cells:
         raise _too_wide(label, rows, columns)
+
+
+def _refuse_repeated_content(archive: zipfile.ZipFile, file: str) -> None:
+    """Refuse an OpenDocument sheet that says that a row or cell with content stands for many.
+
+    A few bytes can so ask the reader for billions of cells.
+    """
+    try:
+        content = archive.read("content.xml")
+    except _UNREADABLE_PART:
+        return
+    rows = [int(found[1]) for found in _REPEATED_ROW.finditer(content) if b"<text:p" in found[2]]
+    cells = [int(found[1] or found[2]) for found in _REPEATED_CELL.finditer(content)]
+    if max(rows, default=0) > REPEATED_ROWS or max(cells, default=0) > REPEATED_CELLS:
+        raise ExportsError(
+            f"{file}: holds a row or cell with content that is repeated "
+            f"{max(*rows, *cells, 0, 0):,} times; delete what stands beyond the table and save "
+            "it again"
+        )
 
 
 def _too_wide(label: str, rows: int, columns: int) -> ExportsError:

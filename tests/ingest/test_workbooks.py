@@ -190,6 +190,48 @@ def test_a_workbook_in_an_archive(read_orders, save):
     assert orders["source_sheet"].tolist() == ["export.xlsx/orders"]
 
 
+def opendocument(rows):
+    """A minimal OpenDocument spreadsheet with one sheet of the given row elements."""
+    names = " ".join(
+        f'xmlns:{name}="urn:oasis:names:tc:opendocument:xmlns:{name}:1.0"'
+        for name in ("office", "table", "text")
+    )
+    content = (
+        f"<office:document-content {names}><office:body><office:spreadsheet>"
+        f'<table:table table:name="orders">{rows}</table:table>'
+        "</office:spreadsheet></office:body></office:document-content>"
+    )
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w") as archive:
+        archive.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
+        archive.writestr("content.xml", content)
+        archive.writestr(
+            "META-INF/manifest.xml",
+            '<manifest:manifest xmlns:manifest="urn:oasis:names:tc:opendocument:xmlns:manifest:1.0">'
+            '<manifest:file-entry manifest:full-path="/"/></manifest:manifest>',
+        )
+    return buffer.getvalue()
+
+
+def opendocument_row(*cells, repeated=1):
+    inside = "".join(
+        f'<table:table-cell office:value-type="string"><text:p>{cell}</text:p></table:table-cell>'
+        for cell in cells
+    )
+    count = f' table:number-rows-repeated="{repeated}"' if repeated > 1 else ""
+    return f"<table:table-row{count}>{inside}</table:table-row>"
+
+
+def test_opendocument_spreadsheets(read_orders):
+    rows = opendocument_row("patient_id", "order_id", "start_date")
+    rows += opendocument_row("001", "O1", "2026-10-03")
+    orders = read_orders(opendocument(rows), "orders.ods").tables["orders"]
+    assert orders["patient_id"].tolist() == ["001"]
+    rows += opendocument_row("x", repeated=1_000_000)
+    with pytest.raises(ExportsError, match="repeated 1,000,000 times"):
+        read_orders(opendocument(rows), "orders.ods")
+
+
 def test_an_empty_workbook(read):
     with pytest.raises(ExportsError, match=r"orders\.xlsx: this workbook is empty"):
         read({"orders.xlsx": {"a": [], "b": []}})
