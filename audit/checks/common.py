@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pandas as pd
 
@@ -30,6 +32,11 @@ def by_pump(parts: pd.DataFrame) -> pd.Series:
 def formula_known(parts: pd.DataFrame) -> pd.Series:
     """Order parts whose formula the catalogue holds."""
     return counted(parts) & parts["formula_known"]
+
+
+def of_stage(*stages: str) -> Callable[[pd.DataFrame], pd.Series]:
+    """Rows of people in one of the life stages, or of whom none is known."""
+    return lambda rows: rows["life_stage"].isin(stages) | rows["life_stage"].isna()
 
 
 def volume_rounding(parts: pd.DataFrame, volume: pd.Series, policy: Policy) -> pd.Series:

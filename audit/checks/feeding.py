@@ -17,6 +17,7 @@ from audit.checks.common import (
     feeds_alone,
     formula_known,
     in_words,
+    of_stage,
     volume_rounding,
 )
 from audit.checks.declare import Flags, check
@@ -288,9 +289,9 @@ def volume_below_micronutrients(parts: pd.DataFrame, policy: Policy) -> Flags:
     urgency="urgent",
     rows="parts",
     applies=lambda parts: (
-        counted(parts) & parts["formula_code"].notna() & parts["life_stage"].eq("infant")
+        counted(parts) & parts["formula_code"].notna() & of_stage("infant")(parts)
     ),
-    needs=("formula_kcal_per_ml",),
+    needs=("life_stage", "formula_kcal_per_ml"),
     parameters=("infant_energy_density_low_kcal_per_ml", "infant_energy_density_high_kcal_per_ml"),
     evidence="{formula_code} as made up is {observed:.2f} kcal/mL ({kcal_per_oz:.0f} kcal per "
     "US fl oz); usual from {low:g} to {high:g} kcal/mL.",
@@ -486,8 +487,8 @@ def supply_covers_less_than_ordered(supply: pd.DataFrame, policy: Policy) -> Fla
     title="Weight is falling",
     urgency="urgent",
     rows="weight_trends",
-    applies=lambda trends: trends["life_stage"].isin(["adult", "older_adult"]),
-    needs=("any_loss_percent",),
+    applies=of_stage("adult", "older_adult"),
+    needs=("life_stage", "any_loss_percent"),
     parameters=(
         "weight_loss_30_days_percent",
         "weight_loss_90_days_percent",
@@ -537,8 +538,8 @@ def _by_span(trends: pd.DataFrame, pick: dict[int, np.ndarray], name: str) -> pd
     title="A child or infant has not gained weight",
     urgency="soon",
     rows="weight_trends",
-    applies=lambda trends: trends["life_stage"].isin(["infant", "child"]),
-    needs=("gain_kg",),
+    applies=of_stage("infant", "child"),
+    needs=("life_stage", "gain_kg"),
     parameters=("growth_days_min_infant", "growth_days_min_child"),
     evidence="{gain_from_weight_kg:g} kg on {gain_from_date} and {weight_kg:g} kg on "
     "{weight_date}: no gain in {gain_span_days:.0f} days; {marked:g} days are marked.",
@@ -561,8 +562,9 @@ def growth_faltering(trends: pd.DataFrame, policy: Policy) -> Flags:
     urgency="urgent",
     rows="regimens",
     applies=lambda regimens: (
-        regimens["life_stage"].isin(["adult", "older_adult"]) & regimens["starts_feeding"]
+        of_stage("adult", "older_adult")(regimens) & regimens["starts_feeding"]
     ),
+    needs=("life_stage",),
     parameters=("refeeding_bmi_kg_per_m2", "refeeding_loss_180_days_percent"),
     evidence="The order starts {in_force_from} and names no starting rate; body mass index "
     "{bmi_written} (marked below {expected:g} kg/m2), loss over 180 days {loss_written} "

@@ -11,7 +11,6 @@ from audit.checks.common import (
     PRESCRIBER,
     by_pump,
     counted,
-    formula_known,
     volume_rounding,
 )
 from audit.checks.declare import Flags, check
@@ -23,8 +22,12 @@ from audit.policy import Policy
     title="A closed container hangs longer than its label allows",
     urgency="soon",
     rows="parts",
-    applies=lambda parts: formula_known(parts) & parts["formula_form"].eq("closed_system"),
-    needs=("container_ml", "feed_ml_per_day", "label_hang_h"),
+    applies=lambda parts: (
+        counted(parts)
+        & parts["formula_code"].notna()
+        & (parts["formula_form"].eq("closed_system") | parts["formula_form"].isna())
+    ),
+    needs=("formula_form", "container_ml", "feed_ml_per_day", "label_hang_h"),
     parameters=("stated_volume_tolerance_percent", "pump_rate_step_ml_per_h"),
     evidence="{container_ml:,.0f} mL at {feed_ml_per_day:,.0f} mL/d lasts {observed:.1f} h; "
     "the label allows {expected:g} h.",

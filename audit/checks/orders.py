@@ -14,7 +14,6 @@ from audit.checks.common import (
     PRESCRIBER,
     SAFE_PRACTICES,
     counted,
-    formula_known,
     in_words,
     volume_rounding,
 )
@@ -315,7 +314,13 @@ def home_blend_into_jejunum(parts: pd.DataFrame, policy: Policy) -> Flags:
     urgency="soon",
     rows="parts",
     applies=lambda parts: (
-        formula_known(parts) & (parts["age_from_years"].notna() | parts["age_to_years"].notna())
+        counted(parts)
+        & parts["formula_code"].notna()
+        & (
+            ~parts["formula_known"]
+            | parts["age_from_years"].notna()
+            | parts["age_to_years"].notna()
+        )
     ),
     needs=("age_years",),
     evidence="Age {observed:.1f} years; the label of {formula_code} names ages {label_ages}.",
@@ -333,7 +338,14 @@ def formula_outside_age(parts: pd.DataFrame, policy: Policy) -> Flags:
     both = parts["age_from_years"].notna() & parts["age_to_years"].notna()
     ages = (start + end).mask(both, start + " to " + end)
     limit = parts["age_to_years"].where(old, parts["age_from_years"])
-    return Flags(young | old, age, limit, values={"label_ages": ages})
+    return Flags(
+        young | old,
+        age,
+        limit,
+        doubtful=~parts["formula_known"],
+        settled_by="the formula in the catalogue",
+        values={"label_ages": ages},
+    )
 
 
 @check(

@@ -176,9 +176,9 @@ def order_dates_implausible(spans: pd.DataFrame, policy: Policy) -> Flags:
     future = ahead > policy["start_days_future_max"]
     after = late > policy["prescribed_after_start_days_max"]
     why = (
-        pd.Series("the start is long past", index=spans.index)
-        .mask(future, "the start is far ahead")
-        .mask(after, "it was written long after it started")
+        in_words(-ahead, "the start is {:,.0f} days before the audit day")
+        .mask(future, in_words(ahead, "the start is {:,.0f} days after the audit day"))
+        .mask(after, in_words(late, "it was written {:,.0f} days after it started"))
     )
     return Flags(
         past | future | after,

@@ -407,7 +407,7 @@ def recalled_lot_at_home(lines: pd.DataFrame, policy: Policy) -> Flags:
     urgency="soon",
     rows="unknown_items",
     evidence="Item {item_code} is not in the catalogue. Delivered lines of it in the period: "
-    "{observed:g}; people: {patients:g}. None of it is counted as supply.",
+    "{observed:g}; people: {patients:g}; none of it is counted as supply.",
     confirm=f"{SUPPLY_STAFF} the item's code, and add it to the catalogue.",
     source=COMPARISON,
     unit="1",

@@ -15,6 +15,7 @@ from audit.checks.common import (
     counted,
     feeds_alone,
     in_words,
+    of_stage,
 )
 from audit.checks.declare import Flags, check
 from audit.checks.feeding import need_words, recorded_below
@@ -106,7 +107,7 @@ def stated_flush_total_differs(parts: pd.DataFrame, policy: Policy) -> Flags:
     needs=("session_h",),
     evidence="A flush every {observed:g} h on a feed that runs {expected:g} h: "
     "no interval is completed while the pump runs.",
-    confirm=f"{PRESCRIBER} when flushes are meant, and who gives them while the pump is off.",
+    confirm=f"{PRESCRIBER} when flushes are meant, and who flushes while the pump is off.",
     source=ARITHMETIC,
     unit="h",
 )
@@ -319,7 +320,8 @@ def fluid_above_limit(regimens: pd.DataFrame, policy: Policy) -> Flags:
     title="An infant's order holds too much water",
     urgency="urgent",
     rows="regimens",
-    applies=lambda regimens: regimens["life_stage"].eq("infant"),
+    applies=of_stage("infant"),
+    needs=("life_stage",),
     parameters=("infant_added_water_ml_per_kg_max", "infant_total_volume_ml_per_kg_max"),
     evidence="Plain water beside the feed {added} mL/kg (marked above {most_added:g}); "
     "all fluid {total} mL/kg (marked above {most_total:g}); weight {weight_kg:g} kg"

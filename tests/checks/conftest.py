@@ -8,8 +8,10 @@ hand from the numbers in the row.
 
 from __future__ import annotations
 
+import runpy
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -18,14 +20,15 @@ import pytest
 
 from audit.checks import check_named
 from audit.policy import load_policy
-from schemas.results import Exceptions, Unchecked
+from schemas.results import FAMILIES, Exceptions, Unchecked
 
 POLICY = load_policy()
 NUMBER, TEXT, DAY = np.nan, None, pd.NaT
 ORIGIN = {"source_file": "export.csv", "source_sheet": TEXT, "source_row": 2.0}
 
 # A row of every table that checks are run on, at which no check finds anything and nothing is
-# missing. An adult of 60 kg is fed overnight by pump; what is not ordered is blank.
+# missing. An adult of 60 kg is fed overnight by pump; what is not ordered is blank. Of rows set
+# aside and cells not read, every row is itself a finding.
 USUAL: dict[str, dict[str, Any]] = {
     "parts": {
         "patient_id": "P1", "order_id": "O1", **ORIGIN, "is_exact_duplicate": False,
@@ -157,8 +160,6 @@ USUAL: dict[str, dict[str, Any]] = {
         "found": "see note", "expected": "a number in mL/h from 0 to 2000",
     },
 }  # fmt: skip
-# Tables of which every row is itself a finding.
-OF_FINDINGS = ("set_aside", "unread_cells")
 
 
 def frame(table: str, *rows: Mapping[str, Any]) -> pd.DataFrame:
@@ -238,3 +239,17 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
         cases = cases_of(metafunc.module.CASES)
         names = [f"{case.name}: {case.situation}" for case in cases]
         metafunc.parametrize("case", cases, ids=names)
+
+
+@pytest.fixture(scope="session")
+def all_cases() -> list[Case]:
+    """The cases of every family."""
+    here = Path(__file__).parent
+    listed = [runpy.run_path(str(here / f"test_{family}.py"))["CASES"] for family in FAMILIES]
+    return [case for cases in listed for case in cases_of(cases)]
+
+
+@pytest.fixture(scope="session")
+def usual() -> dict[str, pd.DataFrame]:
+    """Every table with its one usual row."""
+    return {table: frame(table, {}) for table in USUAL}

@@ -19,6 +19,7 @@ CASES = {
          "label_hang_h"),
         ("container not known", CLOSED | {"container_ml": None}, "unchecked", "container_ml"),
         ("volume not known", CLOSED | {"feed_ml_per_day": None}, "unchecked", "feed_ml_per_day"),
+        ("form not known", CLOSED | {"formula_form": None}, "unchecked", "formula_form"),
         ("an open bag", {"container_ml": 1000, "label_hang_h": 24, "feed_ml_per_day": 500},
          "not applicable"),
     ],

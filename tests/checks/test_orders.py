@@ -206,6 +206,8 @@ CASES = {
             "evidence": "Age 46.0 years; the label of F1 names ages below 3 years.",
         }),
         ("the label names no ages", {}, "not applicable"),
+        ("the formula is not in the catalogue", {"formula_known": False}, "unchecked",
+         "the formula in the catalogue"),
         ("age not known", {**LABEL, "age_years": None}, "unchecked", "age_years"),
     ],
     "allergen_in_formula": [

@@ -110,19 +110,22 @@ CASES = {
         # From 2026-10-31: 92 days are 30 (November) + 31 (December) + 31 (January).
         ("starts 92 days ahead", {"start_date": "2027-01-31"}, "fine"),
         ("starts 93 days ahead", {"start_date": "2027-02-01"}, "found", {
-            "evidence": "Written 2026-10-01, starts 2027-02-01: the start is far ahead.",
+            "evidence": "Written 2026-10-01, starts 2027-02-01: the start is 93 days after the "
+            "audit day.",
             "observed": 93.0, "urgency": "soon",
         }),
         ("started almost 15 years ago",
          {"start_date": "2011-11-01", "prescribed_on": None}, "fine"),
         ("started more than 15 years ago",
          {"start_date": "2011-10-30", "prescribed_on": "2011-10-28"}, "found", {
-            "evidence": "Written 2011-10-28, starts 2011-10-30: the start is long past.",
+            # 15 years of which four have a 29 February, and a day.
+            "evidence": "Written 2011-10-28, starts 2011-10-30: the start is 5,480 days before "
+            "the audit day.",
         }),
         ("written 31 days after", {"prescribed_on": "2026-11-02"}, "fine"),
         ("written 32 days after", {"prescribed_on": "2026-11-03"}, "found", {
-            "evidence": "Written 2026-11-03, starts 2026-10-02: it was written long after it "
-            "started.",
+            "evidence": "Written 2026-11-03, starts 2026-10-02: it was written 32 days after "
+            "it started.",
             "observed": 32.0,
         }),
         ("not said when it was written", {"prescribed_on": None}, "fine"),

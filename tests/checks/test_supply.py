@@ -261,7 +261,7 @@ CASES = {
         ("no line of it", {}, "fine"),
         ("three lines of it", {"lines": 3, "patients": 2}, "found", {
             "evidence": "Item X9 is not in the catalogue. Delivered lines of it in the period: "
-            "3; people: 2. None of it is counted as supply.",
+            "3; people: 2; none of it is counted as supply.",
             "observed": 3.0, "item_code": "X9", "urgency": "soon",
         }),
     ],

@@ -238,6 +238,7 @@ CASES = {
         ("weight not known",
          INFANT | {"weight_kg": None, "added_water_ml_per_kg_high": None,
                    "total_volume_ml_per_kg_high": None}, "unchecked", OF_AN_INFANT),
+        ("age not known", {"life_stage": None}, "unchecked", "life_stage"),
         ("an adult", {"added_water_ml_per_kg_high": 50}, "not applicable"),
     ],
     "flushed_below_ordered": [
