@@ -14,6 +14,8 @@ from audit.ingest.headers import Guess, Match
 from audit.ingest.mapping import Layout
 from audit.ingest.sheets import OUTER, Cells, Sheet, shown
 
+MANY_HEADERS = 5
+"""Likely headers from which a row may hold headers, however many of its cells are unknown."""
 SEARCHED_ROWS = 60
 """Rows in which a header of two rows is searched for where no single row is one."""
 MANY_VALUES = 2_000
@@ -179,13 +181,13 @@ def _same_cells(sheet: Sheet, row: int, other: int) -> bool:
 
 
 def _candidate_rows(sheet: Sheet, layout: Layout | None) -> list[int]:
-    """Rows at least half of whose cells could be headers."""
+    """Rows with many cells that could be headers, or at least half of them."""
     likely = np.zeros(sheet.rows, dtype=np.int32)
     filled = np.zeros(sheet.rows, dtype=np.int32)
     for cells in sheet.columns:
         likely += _could_be_headers(cells, layout)[cells.codes]
         filled += ~cells.is_blank
-    rows = np.flatnonzero((likely >= 2) & (2 * likely >= filled))
+    rows = np.flatnonzero((likely >= MANY_HEADERS) | ((likely >= 2) & (2 * likely >= filled)))
     if len(rows) > MANY_CANDIDATES:
         # Rows of data whose words happen to be headers too: only rows of nothing but
         # headers are still worth a look below the first ones.
@@ -269,14 +271,10 @@ def _held_against_tables(
         found.sort(key=lambda guess: -guess.score)
         if layout.table:
             found = [guess for guess in found if guess.table == layout.table]
-    best = found[0]
-    usable = [guess for guess in found if guess.recognised]
-    if usable:
-        best = usable[0]
-        _refuse_equals(sheet, usable, texts)
-    elif not best.nearly:
-        best = next((guess for guess in found if guess.nearly), best)
-    return _Header(rows, tuple(texts), best, mapped, added)
+    usable = [guess for guess in found if guess.recognised or guess.nearly]
+    if len(rows) == 1:
+        _refuse_equals(sheet, [guess for guess in usable if guess.recognised], texts)
+    return _Header(rows, tuple(texts), usable[0] if usable else found[0], mapped, added)
 
 
 def _with_mapping(guess: Guess, readings: Sequence[str], layout: Layout) -> Guess:

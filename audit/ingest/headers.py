@@ -68,6 +68,12 @@ _HINTS: Mapping[str, tuple[str, ...]] = {
     "responses": ("response", "answer"),
     "recalls": ("recall",),
 }
+TELLING: Mapping[str, tuple[str, ...]] = {
+    "weights": ("weight_kg", "height_cm"),
+    "pump_history": ("fed_ml", "flushed_ml"),
+    "absences": ("to_date", "reason"),
+}
+"""Tables whose essential columns are common ones, and columns of which one must be there."""
 SET_ASIDE_COLUMNS = (
     "reason", "source_file", "source_sheet", "source_row", "column", "found", "expected",
 )  # fmt: skip
@@ -116,9 +122,17 @@ class Guess:
     @property
     def recognised(self) -> bool:
         """Whether the headers are enough to take the rows for this table."""
-        if self.missing:
+        if self.missing or not self._tells:
             return False
-        return self.hinted or self.found >= 6 or self.share >= 0.6
+        specific = len(essential_columns(self.table)) >= 3
+        return self.hinted or self.found >= 5 or self.share >= (0.3 if specific else 0.6)
+
+    @property
+    def _tells(self) -> bool:
+        """Whether there is a column without which the table would say nothing."""
+        telling = TELLING.get(self.table)
+        found = {match.column for match in self.matches if match}
+        return telling is None or bool(found.intersection(telling))
 
     @property
     def nearly(self) -> bool:

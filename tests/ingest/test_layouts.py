@@ -218,6 +218,31 @@ def test_near_tables_are_told_apart(read, name, headers, table):
     assert exports.reconciliation["table"].tolist() == [table]
 
 
+@pytest.mark.parametrize(
+    "headers",
+    ["Patient,Date,Note", "Item,Lot,Qty", "Patient,From,Ward,Bed", "Name,Town", "Item,Price"],
+)
+def test_common_headers_alone_make_no_table(read, headers):
+    cells = ",".join("1" for _ in headers.split(","))
+    exports = read(
+        {
+            "orders.csv": ORDERS,
+            "deliveries.csv": DELIVERIES,
+            "a.csv": f"{headers}\n{cells}\n",
+        }
+    )
+    assert exports.supplied == ("orders", "deliveries")
+    assert len(exports.reconciliation) == 3
+
+
+def test_a_few_known_headers_among_many_are_enough_if_they_are_the_essential_ones(read_orders):
+    unknown = [f"Field {letter}" for letter in "abcdefghijklmnopqrstuvw"]
+    known = ["MRN", "Order no", "Start", "Rate", "Hours", "Formula"]
+    cells = ["P1", "O1", "2026-10-01", "55", "14", "F1"]
+    exports = read_orders(f"{','.join(known + unknown)}\n{','.join(cells)}{',x' * 23}\n", "a.csv")
+    assert exports.tables["orders"]["rate_ml_per_h"].tolist() == [55]
+
+
 def test_headers_that_fit_two_tables_alike_are_asked_about(read):
     with pytest.raises(ExportsError, match="fit both"):
         read({"a.csv": "Patient,Date,Item,Qty\nP1,2026-10-01,F1,3\n"}, required=())

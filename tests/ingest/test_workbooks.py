@@ -205,11 +205,9 @@ def opendocument(rows):
     with zipfile.ZipFile(buffer, "w") as archive:
         archive.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
         archive.writestr("content.xml", content)
-        archive.writestr(
-            "META-INF/manifest.xml",
-            '<manifest:manifest xmlns:manifest="urn:oasis:names:tc:opendocument:xmlns:manifest:1.0">'
-            '<manifest:file-entry manifest:full-path="/"/></manifest:manifest>',
-        )
+        namespace = "urn:oasis:names:tc:opendocument:xmlns:manifest:1.0"
+        manifest = f'<m:manifest xmlns:m="{namespace}"><m:file-entry m:full-path="/"/></m:manifest>'
+        archive.writestr("META-INF/manifest.xml", manifest)
     return buffer.getvalue()
 
 
