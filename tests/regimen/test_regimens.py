@@ -158,3 +158,23 @@ def test_inputs_are_not_changed(table, catalogue, period, policy):
     for table_before, table_after in zip(before, (orders, catalogue, weights), strict=True):
         pd.testing.assert_frame_equal(table_before, table_after)
     pd.testing.assert_frame_equal(kept, parts)
+
+
+def test_column_types_do_not_depend_on_the_rows(table, catalogue, period, policy):
+    """So that parts of the patients, worked out apart, can be put together again."""
+    row = {"patient_id": "P", "order_id": "O", "start_date": "2026-09-01", **NIGHT}
+    measured = [{"patient_id": "P", "measured_on": "2026-10-01", "weight_kg": 50}]
+
+    def dtypes(orders, items, weights):
+        parts = order_parts(orders, items, period, policy)
+        frames = [
+            parts,
+            order_spans(parts, period),
+            regimens(parts, weights, period, policy),
+            weight_trends(parts, weights, period, policy),
+        ]
+        return [frame.dtypes.to_dict() for frame in frames]
+
+    some = dtypes(table(Orders, [row]), catalogue, table(Weights, measured))
+    assert some == dtypes(empty(Orders), empty(Catalogue), empty(Weights))
+    assert all(dtype != object for columns in some for dtype in columns.values())
