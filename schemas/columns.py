@@ -27,9 +27,17 @@ def text(
 
 
 def code(
-    description: str, *spellings: str, values: Mapping[str, Iterable[str]], essential: bool = False
+    description: str,
+    *spellings: str,
+    values: Mapping[str, Iterable[str]],
+    essential: bool = False,
+    blank_means: str = "",
 ) -> Any:
-    """A column with a closed list of values; `values` maps each to the spellings it answers to."""
+    """A column with a closed list of values; `values` maps each to the spellings it answers to.
+
+    `blank_means` is what a blank cell says, where it says something; a cell that holds
+    something unreadable must then not be taken for a blank one.
+    """
     codes = {value: tuple(known) for value, known in values.items()}
     return declare(
         description,
@@ -37,6 +45,7 @@ def code(
         kind="code",
         essential=essential,
         values=codes,
+        blank_means=blank_means,
         checks={"isin": list(codes)},
     )
 
@@ -62,6 +71,7 @@ def number(
     whole: bool = False,
     essential: bool = False,
     written_as: Mapping[str, str] | None = None,
+    blank_means: str = "",
 ) -> Any:
     """A quantity. Values outside `low` to `high` are impossible, and their row is set aside.
 
@@ -77,12 +87,15 @@ def number(
         essential=essential,
         checks={name: bound for name, bound in checks.items() if bound is not None},
         written_as=dict(written_as or {}),
+        blank_means=blank_means,
     )
 
 
-def date(description: str, *spellings: str, essential: bool = False) -> Any:
+def date(description: str, *spellings: str, essential: bool = False, blank_means: str = "") -> Any:
     """A calendar day."""
-    return declare(description, spellings, kind="date", essential=essential)
+    return declare(
+        description, spellings, kind="date", essential=essential, blank_means=blank_means
+    )
 
 
 def clock_time(description: str, *spellings: str) -> Any:
@@ -103,6 +116,7 @@ def declare(
     values: Mapping[str, tuple[str, ...]] | None = None,
     checks: Mapping[str, Any] | None = None,
     written_as: Mapping[str, str] | None = None,
+    blank_means: str = "",
 ) -> Any:
     """A column of any kind; the functions above are its usual forms."""
     return pa.Field(
@@ -115,6 +129,7 @@ def declare(
             "essential": essential,
             "values": dict(values or {}),
             "written_as": dict(written_as or {}),
+            "blank_means": blank_means,
         },
         **(checks or {}),
     )
@@ -134,6 +149,7 @@ class Column:
     written_as: Mapping[str, str]
     low: float | None
     high: float | None
+    blank_means: str = ""
 
     @property
     def expected(self) -> str:
@@ -181,6 +197,7 @@ def columns_of(model: type[Table]) -> Mapping[str, Column]:
             essential=bool(meta.get("essential", False)),
             values=meta.get("values", {}),
             written_as=meta.get("written_as", {}),
+            blank_means=meta.get("blank_means", ""),
             low=low,
             high=high,
         )

@@ -112,7 +112,7 @@ class Orders(Sourced):
     )  # fmt: skip
     stop_date: Date = date(
         "Last day in force; blank means open-ended", "stop", "stop date", "end date", "ends",
-        "end", "until", "to", "expires", "discontinued",
+        "end", "until", "to", "expires", "discontinued", blank_means="open-ended",
     )  # fmt: skip
     access_route: Text = code(
         "Feeding tube's route", "access", "route", "tube", "tube type", "access route",
@@ -155,6 +155,7 @@ class Orders(Sourced):
     days_per_week: Number = number(
         "Feeding days in a week; blank means every day", "days/week", "days/wk",
         "days per week", "nights per week", "nights/week", unit="d/wk", low=0, high=7,
+        blank_means="every day",
     )  # fmt: skip
     feed_ml_per_day: Number = number(
         "Feed volume of a feeding day as the order states it", "total volume", "daily volume",
@@ -336,11 +337,13 @@ class Deliveries(Sourced):
         essential=True,
     )  # fmt: skip
     unit: Text = code(
-        "What is counted", "uom", "unit of measure", "units", "u/m", "pack", values=UNITS
-    )
+        "What is counted; blank is read as each", "uom", "unit of measure", "units", "u/m", "pack",
+        values=UNITS, blank_means="each",
+    )  # fmt: skip
     status: Text = code(
         "What became of the line; blank is read as delivered where a delivery day is given",
         "line status", "delivery status", "state", values=DELIVERY_STATUSES,
+        blank_means="delivered",
     )  # fmt: skip
     lot: Text = text(
         "Lot or batch", "lot no", "lot number", "batch", "batch no", "batch number", identifier=True
@@ -554,7 +557,7 @@ class Absences(Sourced):
     )  # fmt: skip
     to_date: Date = date(
         "Last day away; blank means still away", "to", "discharged", "last day", "away to",
-        "return date",
+        "return date", blank_means="still away",
     )  # fmt: skip
     reason: Text = text("Why, as written", "absence reason", "why")
 

@@ -39,6 +39,8 @@ class RowProblems:
 def row_problems(data: Converted, frame: pd.DataFrame) -> RowProblems:
     """Rows with an essential cell blank or unreadable, or an impossible number in any cell.
 
+    A cell whose blank has a meaning of its own must be read too, or the row would say that.
+
     `frame` is the same rows typed; it is held against the table's model as well.
     """
     length = len(data.rows)
@@ -51,6 +53,12 @@ def row_problems(data: Converted, frame: pd.DataFrame) -> RowProblems:
         if column.essential:
             problems.add(data.is_missing[name], name, f"{name} is blank")
             problems.add(data.is_unreadable(name), name, f"{name} cannot be read")
+        elif column.blank_means and name in data.values:
+            problems.add(
+                data.is_unreadable(name),
+                name,
+                f"{name} cannot be read, and a blank would mean {column.blank_means}",
+            )
     for name, column in data.declared.items():
         if (column.low is None and column.high is None) or name not in data.values:
             continue
