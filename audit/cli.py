@@ -92,12 +92,12 @@ def run(
 @app.command()
 def demo(out: Out = None, quiet: Quiet = False) -> None:
     """Audit the invented sample exports."""
-    from importlib.resources import as_file, files
+    from importlib.resources import files
 
     span = _period(SAMPLE_MONTH, None, None, None)
     folder = out or Path(f"audit-{SAMPLE_MONTH}")
-    with as_file(files("sample_exports")) as samples:
-        _audit([samples], span, folder, None, None, None, None, quiet)
+    samples = Path(str(files("sample_exports").joinpath("delivery_log.csv"))).parent
+    _audit([samples], span, folder, None, None, None, None, quiet)
 
 
 @app.command()

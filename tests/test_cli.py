@@ -42,6 +42,14 @@ def test_a_run_writes_exactly_the_stated_files(ran):
     assert {path.name for path in ran[0].iterdir()} == FILES
 
 
+def test_the_demo_audits_the_sample_exports_from_any_folder(ran, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    done = call("demo")
+    assert done.exit_code == 0, done.output
+    audited = tmp_path / "audit-2026-10" / "exceptions.csv"
+    assert audited.read_bytes() == (ran[0] / "exceptions.csv").read_bytes()
+
+
 def test_the_summary_closes_the_row_count_and_names_the_next_step(ran):
     assert "Rows read" in ran[1]
     assert "exceptions.html" in ran[1]
