@@ -541,6 +541,12 @@ def _total(tree: Tree[Token]) -> list[Reading]:
     return [_reading(name, _volume_ml(volume), volume), *_named_in(tree)]
 
 
+def _total_of_several(tree: Tree[Token]) -> list[Reading]:
+    """ "2 x 500 mL daily": two feeds or two bottles, 1000 mL either way."""
+    volume = _parts(tree, "volume")[0]
+    return [_reading("feed_ml_per_day", _number(tree) * _volume_ml(volume), tree)]
+
+
 def _container_total(tree: Tree[Token]) -> list[Reading]:
     portion = _parts(tree, "portion")[0]
     return [_containers("containers_per_day", portion, tree), *_named_in(tree)]
@@ -559,11 +565,7 @@ def _one_volume(name: str) -> Callable[[Tree[Token]], list[Reading]]:
 def _flush(tree: Tree[Token]) -> list[Reading]:
     """A dose and its times. A dose written as a rate has two readings and is a field of its own."""
     readings: list[Reading] = []
-    whole_day = any(
-        _has(per_day, "SLASH_DAY")
-        for often in _parts(tree, "often")
-        for per_day in _parts(often, "per_day")
-    )
+    whole_day = any(_parts(often, "per_day") for often in _parts(tree, "often"))
     for volume in _parts(tree, "volume"):
         name = "flush_ml_per_day" if whole_day else "flush_ml"
         readings.append(_reading(name, _volume_ml(volume), volume))
@@ -578,7 +580,7 @@ def _flush(tree: Tree[Token]) -> list[Reading]:
             readings += _flush_interval(how)
         elif how.data == "times_per_day":
             readings.append(_reading("flushes_per_day", _times_per_day(how), how))
-        elif not _has(how, "SLASH_DAY") or _parts(tree, "ml_per_h"):
+        elif _parts(tree, "ml_per_h"):
             readings.append(_reading("unsettled:", TWO_READINGS, how))
     return readings + _timing(tree)
 
@@ -609,7 +611,7 @@ def _timing(tree: Tree[Token]) -> list[Reading]:
         if both or meals:
             readings.append(_reading("flush_timing", "before_and_after_feeds", around))
         else:
-            readings.append(_reading("unsettled:", NOT_RECOGNISED, around))
+            readings.append(_reading("other_timing:", NOT_RECOGNISED, around))
     return readings
 
 
@@ -722,6 +724,7 @@ _CLAUSES: dict[str, Callable[[Tree[Token]], list[Reading]]] = {
 }
 _BY_ALIAS = {
     "goal_of_advance": _goal_of_advance,
+    "total_of_several": _total_of_several,
     "days_from_to": _days_from_to,
     "days_listed": _days_listed,
 }
@@ -795,6 +798,8 @@ def _clause_at(tokens: Sequence[Token], at: int) -> _Found | None:
     names = _clauses_by_first_token().get(tokens[at].type, ())
     candidates = [(stop, name) for name in names for stop in _possible_ends(tokens, at, name)]
     for stop, name in sorted(candidates, key=lambda candidate: -candidate[0]):
+        if name == "flush" and _is_dose_of_what_precedes(tokens, at, stop):
+            continue
         tree = _tree(tokens[at:stop], name)
         if tree is None:
             continue
@@ -805,6 +810,20 @@ def _clause_at(tokens: Sequence[Token], at: int) -> _Found | None:
         start, end = _span(tokens[at])[0], _span(tokens[stop - 1])[1]
         return _Found(name, at, stop, start, end, tuple(readings))
     return None
+
+
+def _is_dose_of_what_precedes(tokens: Sequence[Token], at: int, stop: int) -> bool:
+    """Whether a quantity before "flush" is the feed's: "55 mL/h flush 60 mL q4h"."""
+    if stop - at < 3 or tokens[at + 1].type not in ("ML", "LITRE", "OUNCE", "ML_PER_H"):
+        return False
+    types = [token.type for token in tokens[at:stop]]
+    if "FLUSH" not in types:
+        return False
+    flush = at + types.index("FLUSH")
+    return any(
+        _tree(tokens[flush:end], "flush") is not None
+        for end in _possible_ends(tokens, flush, "flush")
+    )
 
 
 def _clauses_of(tokens: Sequence[Token]) -> list[_Found]:
@@ -841,7 +860,7 @@ _NOT_OF_FEED = _WATERS | {"hold_medicine", "hold_residual"}
 _CONDITIONS = {
     "CONDITION", "NEGATION", "APPROXIMATE", "TILDE", "COMPARISON", "CHANGE", "PERCENT", "IF",
     "WHEN", "UNTIL", "OR", "LIMIT", "GREATER", "OFF", "BEFORE", "AFTER", "AC", "PC", "DAY", "EXTRA",
-    "ONLY", "HOLD", "STOP", "ADVANCE", "STEP_WORD",
+    "ONLY", "AS_TOLERATED", "HOLD", "STOP", "ADVANCE", "STEP_WORD",
 }  # fmt: skip
 _NUMBERS = {"NUM", "RANGE", "ODD_NUMBER", "FRACTION", "NUMBER_WORD"}
 _MEASURES = {
@@ -1000,9 +1019,9 @@ def _bears(line: _Line, at: int, step: int) -> bool:
         if step < 0 and token_type in ("ML", "LITRE", "CONTAINER"):
             return beside.type not in ("AT", "AT_SIGN")
         return not (step < 0 and _is_bare_strength(line, at))
-    if token_type in ("DASH", "SLASH") or (token_type == "OTHER" and token in "'*!"):
-        return line.left_over_type(at + step) in _NUMBERS
-    return tight and (token_type == "OTHER" or (token_type == "WORD" and step < 0))
+    if token_type in ("DASH", "SLASH", "OF") or (token_type == "OTHER" and token in "'*!"):
+        return line.left_over_type(at + step) in _BEARING
+    return tight and token_type in ("OTHER", "WORD")
 
 
 def _is_bare_strength(line: _Line, at: int) -> bool:
@@ -1057,7 +1076,9 @@ def _of_another_substance(line: _Line) -> set[int]:
         sentence, part = line.sentence[at], line.part[at]
         if token_type in ("OTHER_SUBSTANCE", "MASS"):
             doubtful |= _where(
-                line, measured | _WATERS, lambda clause: line.sentence[clause.first] == sentence
+                line,
+                measured | _WATERS | {"strength"},
+                lambda clause: line.sentence[clause.first] == sentence,
             )
         elif token_type in ("WATER", "FLUSH", "FLUID", "MEDS", "PROVIDES"):
             within = line.sentence if token_type == "PROVIDES" else line.part
@@ -1081,10 +1102,12 @@ def _follows_directly(line: _Line, clause: _Found, at: int) -> bool:
 
 
 def _of_an_unknown_thing(line: _Line) -> set[int]:
-    """Feeds beside an unknown word that may name something else, in a part without feed words."""
+    """Feeds, runs, energy and days beside an unknown word that may name something else, in a part
+    that does not speak of the feed. Such a feed may also be a further one ("at home 200 mL BID"),
+    so that the line's other feeds are not all there is."""
 
     def unknown(clause: _Found) -> bool:
-        if clause.kind == "total" and _is_explicit_total(line, clause):
+        if _is_explicit_total(line, clause):
             return False
         part = [at for at, place in enumerate(line.part) if place == line.part[clause.first]]
         named = any(
@@ -1092,16 +1115,22 @@ def _of_an_unknown_thing(line: _Line) -> set[int]:
             and (at < clause.first or _follows_directly(line, clause, at))
             for at in part
         )
-        return named and not any(_speaks_of_feed(line, at) for at in part)
+        return named and not any(_speaks_of_feed(line, at, clause) for at in part)
 
-    return _where(line, _FEEDS, unknown)
+    others = _where(line, (_RUNS - {"method"}) | {"energy", "weekly_days"}, unknown)
+    if _where(line, _FEEDS, unknown):
+        return others | _where(line, _FEEDS, lambda clause: not _is_explicit_total(line, clause))
+    return others
 
 
-def _speaks_of_feed(line: _Line, at: int) -> bool:
+def _speaks_of_feed(line: _Line, at: int, judged: _Found) -> bool:
+    """Whether a token is of a feed: a word for it, its strength, or the rate of a run."""
     owner = line.owner[at]
     if owner is not None:
         kind = line.clauses[owner].kind
-        if kind == "strength":
+        if kind == "strength" or (judged.kind not in _FEEDS and kind in _RATES | _FEEDS):
+            return True
+        if judged.kind not in _FEEDS and kind == "method" and line.tokens[at].type != "PUMP":
             return True
         if kind in _NOT_OF_FEED:
             return False
@@ -1175,7 +1204,7 @@ def _after_a_flush(line: _Line) -> set[int]:
         if "CONTAINER" in {token.type for token in line.tokens[clause.first : clause.stop]}:
             return False
         part = [at for at, place in enumerate(line.part) if place == line.part[clause.first]]
-        if any(_speaks_of_feed(line, at) for at in part):
+        if any(_speaks_of_feed(line, at, clause) for at in part):
             return False
         return _is_behind_flush(line, clause)
 
@@ -1187,6 +1216,24 @@ def _after_a_flush(line: _Line) -> set[int]:
         )
 
     return _where(line, _FEEDS, feed) | _where(line, _RATES, rate)
+
+
+def _after_a_rate(line: _Line) -> set[int]:
+    """A volume so often that follows a rate without a feed word may be the water of that feed:
+    "55 mL/h with 60 mL q4h"."""
+    rates = [clause.first for clause in line.clauses if clause.kind in _RATES]
+
+    def bare(clause: _Found) -> bool:
+        types = {token.type for token in line.tokens[clause.first : clause.stop]}
+        part = [at for at, place in enumerate(line.part) if place == line.part[clause.first]]
+        behind = any(first < clause.first for first in rates)
+        return (
+            behind
+            and "CONTAINER" not in types
+            and not any(_speaks_of_feed(line, at, clause) for at in part)
+        )
+
+    return _where(line, _FEEDS - {"total", "feed_volume_over"}, bare)
 
 
 def _is_behind_flush(line: _Line, clause: _Found) -> bool:
@@ -1205,9 +1252,7 @@ def _is_behind_flush(line: _Line, clause: _Found) -> bool:
 def _of_a_recipe(line: _Line) -> set[int]:
     """Feeds and water in a sentence that says what is mixed."""
     sentences = {line.sentence[at] for at in line.left_over if line.tokens[at].type == "MIXING"}
-    return _where(
-        line, _FEEDS | _WATERS, lambda clause: line.sentence[clause.first] in sentences
-    )
+    return _where(line, _FEEDS | _WATERS, lambda clause: line.sentence[clause.first] in sentences)
 
 
 def _strength_of_diluted(line: _Line) -> set[int]:
@@ -1227,6 +1272,7 @@ _DOUBTS: tuple[Callable[[_Line], set[int]], ...] = (
     _of_an_unknown_thing,
     _run_of_the_flush,
     _after_a_flush,
+    _after_a_rate,
     _strength_of_diluted,
     _of_a_recipe,
     _unsettled_advance,
@@ -1300,8 +1346,12 @@ def _settle_rates(statements: Sequence[_Statement]) -> Settled:
 
 
 def _settle_hours(statements: Sequence[_Statement], line: _Line) -> Settled:
-    """Hours of the day's run, or of one feed where they follow a feed."""
+    """Hours of the day's run, or of one feed where they follow a feed; not those of one of several
+    rates, nor those for which an advance keeps its first rate."""
+    of_one_rate = _are_of_one_rate(statements)
     settled, unsettled = _as("hours_per_day", _named(statements, "day_hours:")), []
+    if not of_one_rate:
+        settled, unsettled = [], settled
     several = any(
         found.reading.name in ("feeds:", "feeds_by_interval:", "feed_every_h")
         and found.reading.value != 1
@@ -1314,13 +1364,31 @@ def _settle_hours(statements: Sequence[_Statement], line: _Line) -> Settled:
         after_feed = _is_after_feed(line, found.clause, counted)
         if after_feed and several:
             settled += _as("hours_per_feed", [found.reading])
-        elif found.reading.name == "hours:" and (
-            not (several or after_feed) or _is_night_run(line, found.clause)
+        elif (
+            of_one_rate
+            and found.reading.name == "hours:"
+            and not _is_of_first_rate(line, found.clause, statements)
+            and (not (several or after_feed) or _is_night_run(line, found.clause))
         ):
             settled += _as("hours_per_day", [found.reading])
         else:
             unsettled.append(found.reading)
     return settled, unsettled
+
+
+def _are_of_one_rate(statements: Sequence[_Statement]) -> bool:
+    return len({found.value for found in _named(statements, "rate:")}) <= 1
+
+
+def _is_of_first_rate(line: _Line, number: int, statements: Sequence[_Statement]) -> bool:
+    """Whether hours stand with the rate at which an advance begins."""
+    advance = bool(_named(statements, "step_every_h", "goal:", "goal_bare:"))
+    first = number > 0 and line.clauses[number - 1].kind == "start_rate"
+    return (
+        advance
+        and first
+        and line.part[line.clauses[number].first] == line.part[line.clauses[number - 1].first]
+    )
 
 
 def _is_after_feed(line: _Line, number: int, counted: set[int]) -> bool:
@@ -1403,6 +1471,12 @@ def _settle_totals(statements: Sequence[_Statement], line: _Line) -> Settled:
     return settled, unsettled
 
 
+def _settle_timing(statements: Sequence[_Statement]) -> Settled:
+    """The timing of flushes, where no flush has a timing that the orders table does not know."""
+    named, other = _named(statements, "flush_timing"), _named(statements, "other_timing:")
+    return ([], named + other) if other else (named, [])
+
+
 def _settle(statements: Sequence[_Statement], line: _Line) -> Settled:
     settled = [
         found.reading
@@ -1416,13 +1490,15 @@ def _settle(statements: Sequence[_Statement], line: _Line) -> Settled:
         _settle_method(statements),
         _settle_feeds(statements, line),
         _settle_totals(statements, line),
+        _settle_timing(statements),
     ):
         settled += more
         unsettled += rest
     return settled, unsettled
 
 
-_SETTLED_BY_RULE = {"step_ml_per_h", "step_every_h"}
+_WITH_REASON = {"unsettled:", "other_timing:"}
+_SETTLED_BY_RULE = {"step_ml_per_h", "step_every_h", "flush_timing"}
 
 
 @lru_cache(maxsize=1)
@@ -1518,7 +1594,7 @@ def parse_line(text: str) -> Parse:
     kept, refused = _one_value_each(settled)
     refused += [(kept.pop(name), TWO_VALUES) for name in _contradicting_times(kept)]
     refused += [
-        (found, str(found.value) if found.name == "unsettled:" else TWO_READINGS)
+        (found, str(found.value) if found.name in _WITH_REASON else TWO_READINGS)
         for found in unsettled
     ]
     spans = _left_over_spans(line, text)
