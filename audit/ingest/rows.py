@@ -144,7 +144,11 @@ def _closing_lines(
 
 
 def _misaligned(sheet: Sheet, block: Block, kinds: np.ndarray) -> np.ndarray:
-    """Records wider than the header, and narrower ones where all others are as wide."""
+    """Records wider than the header, and narrower ones where all others are as wide.
+
+    An empty field too many is no matter where most records have it, as from a separator at
+    the end of each; in a single record it tells of cells that have moved.
+    """
     assert sheet.field_counts is not None
     counts = sheet.field_counts[block.first : block.end]
     width = _header_width(sheet, block)
@@ -152,9 +156,12 @@ def _misaligned(sheet: Sheet, block: Block, kinds: np.ndarray) -> np.ndarray:
     for cells in sheet.columns[width:]:
         wide |= ~cells.is_blank[block.first : block.end]
     known = (counts > 0) & (kinds == DATA)
-    regular = known.any() and (counts[known] >= width).mean() >= REGULAR_SHARE
-    narrow = known & (counts < width) if regular else np.zeros(len(counts), dtype=bool)
-    return wide | narrow
+    if not known.any():
+        return wide
+    usual = int(np.bincount(counts[known]).argmax())
+    wide |= known & (counts > max(width, usual))
+    regular = (counts[known] >= width).mean() >= REGULAR_SHARE
+    return wide | (known & (counts < width)) if regular else wide
 
 
 def _header_width(sheet: Sheet, block: Block) -> int:

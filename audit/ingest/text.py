@@ -28,6 +28,7 @@ SAMPLE_LINES = 400
 SAMPLE_BYTES = 256 * 1024
 LONGEST_RECORD_LINES = 60
 WIDEST = 16384
+MANY_DOUBTFUL = 20_000
 
 _BOMS = (
     (codecs.BOM_UTF8, "utf-8"),
@@ -225,21 +226,45 @@ def _records(
     buffer = np.frombuffer(lines, dtype=np.uint8)
     ends = np.flatnonzero(buffer == 10)
     starts = np.concatenate(([0], ends[:-1] + 1))
-    is_separator = buffer == ord(dialect.separator)
-    widths = np.add.reduceat(is_separator, starts, dtype=np.int32) + 1
     in_order = len(dialect.separator.encode()) == 1 and not dialect.escape
+    separators = buffer == (ord(dialect.separator) & 0xFF)
+    widest = int(np.add.reduceat(separators, starts, dtype=np.int32).max()) + 1
+    quoted = np.zeros(len(starts), dtype=bool)
     if b'"' in lines:
-        quotes = np.add.reduceat(buffer == 34, starts, dtype=np.int32)
-        in_order &= not bool((quotes % 2).any())
-        known_widths = np.where(quotes > 0, -1, widths)
-    else:
-        known_widths = widths
-    if in_order and int(widths.max()) <= WIDEST:
-        frame = _parsed(lines, dialect, int(widths.max()))
+        quotes = buffer == 34
+        number = np.add.reduceat(quotes, starts, dtype=np.int32)
+        in_order &= not bool((number % 2).any())
+        quoted = number > 0
+        separators &= (np.cumsum(quotes, dtype=np.uint8) & 1) == 0
+    if in_order and widest <= WIDEST:
+        frame = _parsed(lines, dialect, widest)
         if frame is not None and len(frame) == len(starts):
             columns = [cells_of(frame[column].to_numpy()) for column in frame]
-            return columns, np.arange(1, len(starts) + 1, dtype=np.int64), known_widths, []
+            widths = np.add.reduceat(separators, starts, dtype=np.int32) + 1
+            _correct_widths(widths, quoted, lines, starts, dialect)
+            return columns, np.arange(1, len(starts) + 1, dtype=np.int64), widths, []
     return _records_line_by_line(lines, dialect)
+
+
+def _correct_widths(
+    widths: np.ndarray, quoted: np.ndarray, lines: bytes, starts: np.ndarray, dialect: Dialect
+) -> None:
+    """Count again, in place, the fields of quoted records that seem to have an unusual number.
+
+    Quotes that stand within a field mislead the count of separators outside quotes. Where
+    too many records are in doubt their number of fields is left unknown.
+    """
+    usual = np.bincount(widths).argmax()
+    doubtful = np.flatnonzero(quoted & (widths != usual))
+    if len(doubtful) > MANY_DOUBTFUL:
+        widths[doubtful] = -1
+        return
+    settings = _csv_settings(dialect)
+    for row in doubtful:
+        end = lines.index(b"\n", int(starts[row]))
+        line = lines[int(starts[row]) : end].decode("utf-8", errors="replace")
+        record = _closed_record(line, settings, strict=False)
+        widths[row] = len(record) if record is not None else -1
 
 
 def _parsed(lines: bytes, dialect: Dialect, width: int) -> pd.DataFrame | None:

@@ -33,10 +33,10 @@ def test_one_date_settles_its_column(read_orders):
 
 def test_contradicting_dates_are_not_read_and_noted(read_orders):
     exports = read_orders(
-        orders("start_date,stop_date", *[["1/10/2026", day] for day in
+        orders("start_date,weight_date", *[["1/10/2026", day] for day in
                ("13/10/2026", "14/10/2026", "10/15/2026", "3/11/2026")])
     )  # fmt: skip
-    assert days(exports, "stop_date")[3] == "2026-11-03"
+    assert days(exports, "weight_date")[3] == "2026-11-03"
     assert exports.unread_cells["found"].tolist() == ["10/15/2026"]
     assert "1 dates contradict the day-first order" in exports.reconciliation["note"].iloc[0]
 

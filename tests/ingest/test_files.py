@@ -120,6 +120,26 @@ def test_records_whose_cells_have_moved_are_set_aside(read_orders, assert_closed
     assert_closed(exports)
 
 
+@pytest.mark.parametrize("quote", ["", '"'])
+def test_a_decimal_comma_that_moves_cells_into_blank_ones_is_noticed(
+    read_orders, assert_closed, quote
+):
+    rows = [f"P{n},O{n},2026-10-01,62.5,{quote}N{quote}," for n in range(40)]
+    rows[7] = f"P7,O7,2026-10-01,62,5,{quote}N{quote},"
+    exports = read_orders(
+        "patient_id,order_id,start_date,weight_kg,site,formula_code\n" + "\n".join(rows) + "\n"
+    )
+    assert exports.set_aside["source_row"].tolist() == [9]
+    assert exports.set_aside["found"].tolist() == ["7 cells"]
+    assert_closed(exports)
+
+
+def test_a_separator_at_the_end_of_each_record_is_no_matter(read_orders):
+    rows = [f'P{n},O{n},2026-10-01,"5"" a, 6"" b",' for n in range(5)]
+    exports = read_orders("patient_id,order_id,start_date,order_text\n" + "\n".join(rows) + "\n")
+    assert len(exports.tables["orders"]) == 5
+
+
 def test_short_records_are_read_where_the_export_leaves_trailing_cells_out(read_orders):
     exports = read_orders(
         "patient_id,order_id,start_date,site,formula_code\nP1,O1,2026-10-01\n"
