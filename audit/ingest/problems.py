@@ -40,7 +40,6 @@ def row_problems(data: Converted, frame: pd.DataFrame) -> RowProblems:
     """Rows with an essential cell blank or unreadable, or an impossible number in any cell.
 
     A cell whose blank has a meaning of its own must be read too, or the row would say that.
-
     `frame` is the same rows typed; it is held against the table's model as well.
     """
     length = len(data.rows)
@@ -79,7 +78,11 @@ def _add_undeclared(problems: RowProblems, data: Converted, frame: pd.DataFrame)
     except SchemaErrors as errors:
         cases = errors.failure_cases
         if cases["index"].isna().any():
-            raise
+            # Without the cells that the validator's own message would show.
+            raise RuntimeError(
+                f"{data.plan.block.label}: the columns read do not fit their declaration; this "
+                "is a fault of the program"
+            ) from None
         for column, at in cases.groupby("column", sort=False)["index"]:
             where = np.zeros(len(data.rows), dtype=bool)
             where[at.astype(int).to_numpy()] = True
