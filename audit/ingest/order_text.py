@@ -453,14 +453,20 @@ def _feeding(tree: Tree[Token]) -> list[Reading]:
     readings = _amount(tree) + _ways(tree) + _named_in(tree)
     for rate in _parts(tree, "feed_rate"):
         readings.append(_reading("rate:", _number(_parts(rate, "ml_per_h")[0]), rate))
-    for over in _parts(tree, "over"):
-        duration = _parts(over, "duration")[0]
-        readings.append(_reading("hours_per_feed", _duration_h(duration), duration))
+    readings += _over(tree)
     for times in _parts(tree, "times_per_day"):
         readings.append(_reading("feeds:", _times_per_day(times), times))
     for how in _parts(tree, "how_often"):
         readings += _how_often(how)
     return readings
+
+
+def _over(tree: Tree[Token]) -> list[Reading]:
+    """The time that one feed takes."""
+    durations = [duration for over in _parts(tree, "over") for duration in _parts(over, "duration")]
+    return [
+        _reading("hours_per_feed", _duration_h(duration), duration) for duration in durations
+    ]
 
 
 def _how_often(how: Tree[Token]) -> list[Reading]:
@@ -470,6 +476,8 @@ def _how_often(how: Tree[Token]) -> list[Reading]:
     for interval in _parts(how, "interval"):
         every = _interval_h(interval)
         readings.append(_reading("feed_every_h", every, interval))
+        for counted in _parts(how, "number"):
+            readings.append(_reading("feeds:", _number(counted), counted))
         if 24 % every == 0:
             readings.append(_reading("feeds_by_interval:", 24 / every, interval))
     for listed in _parts(how, "clock_list"):
@@ -503,11 +511,18 @@ def _counted_feeds(tree: Tree[Token]) -> list[Reading]:
 
 
 def _feed_amount(tree: Tree[Token]) -> list[Reading]:
-    return _amount(tree) + _ways(tree)
+    return [
+        _reading("unsettled:", TWO_READINGS, tree)  # "2 cans bolus": in one feed or in two
+        if reading.name == "containers_per_feed" and reading.value != 1
+        else reading
+        for reading in _amount(tree) + _ways(tree) + _over(tree)
+    ]
 
 
 def _feed_count(tree: Tree[Token]) -> list[Reading]:
-    return [_reading("feeds:", _number(tree), tree), *_ways(tree)]
+    times = _parts(tree, "times_per_day")
+    count = _times_per_day(times[0]) if times else _number(tree)
+    return [_reading("feeds:", count, tree), *_ways(tree)]
 
 
 def _feed_volume_over(tree: Tree[Token]) -> list[Reading]:
