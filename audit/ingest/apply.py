@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from audit.ingest.convert import Converted, convert, to_frame
+from audit.ingest.corrections import are_corrected, corrected_rows
 from audit.ingest.exports import Exports
 from audit.ingest.plan import BlockPlan, ReadingPlan
 from audit.ingest.problems import misaligned_rows, row_problems, set_aside_rows, unread_cells
@@ -48,6 +49,7 @@ def apply_plan(
         for each in plan.blocks
         if (each.block.file, each.block.sheet) in by_place
     ]
+    parts = _without_corrected(parts, by_place)
     tables = {
         table: _stacked([part.table for part in parts if part.plan.block.table == table], model)
         for table, model in EXPORT_TABLES.items()
@@ -88,6 +90,36 @@ def _read_block(sheet: Sheet, plan: BlockPlan) -> _Part:
     )
     _assert_closed(part)
     return part
+
+
+def _without_corrected(
+    parts: Sequence[_Part], sheets: Mapping[tuple[str, str], Sheet]
+) -> list[_Part]:
+    """The parts, with rows set aside that another part gives corrected counted as no data."""
+    corrected: dict[tuple[str, str, str], list[dict[str, str]]] = {}
+    for part in parts:
+        if part.plan.block.set_aside:
+            sheet = sheets[part.plan.block.file, part.plan.block.sheet]
+            found = corrected_rows(sheet, part.plan, part.table["source_row"])
+            for place, rows in found.items():
+                corrected.setdefault(place, []).extend(rows)
+    if not corrected:
+        return list(parts)
+    return [_with_corrected(part, are_corrected(part.set_aside, corrected)) for part in parts]
+
+
+def _with_corrected(part: _Part, corrected: np.ndarray) -> _Part:
+    count = int(corrected.sum())
+    if not count:
+        return part
+    changed = replace(
+        part,
+        set_aside=part.set_aside[~corrected].reset_index(drop=True),
+        not_data=part.not_data + count,
+        notes=(*part.notes, f"{count} row(s) set aside before are read corrected"),
+    )
+    _assert_closed(changed)
+    return changed
 
 
 def _assert_closed(part: _Part) -> None:

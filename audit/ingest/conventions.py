@@ -61,6 +61,8 @@ class _Dates:
     declared: str
     order: str = ""
     how: str = ""
+    origins: frozenset[str] = frozenset()
+    """Files that the rows were read from in an earlier run, which set them aside."""
     text_only: bool = False
     notes: list[str] = field(default_factory=list)
 
@@ -210,7 +212,21 @@ def _date_columns(planned: Sequence[Planned], plans: Sequence[BlockPlan]) -> Ite
                 shown=orders_shown(cells.distinct, counts),
                 header_order="" if mapped else stated,
                 declared=(stated if mapped else "") or (layout.date_order if layout else ""),
+                origins=_origins(each),
             )
+
+
+def _origins(planned: Planned) -> frozenset[str]:
+    """Files named in the column that a workbook of rows set aside adds."""
+    block = planned.plan.block
+    names = [
+        cells.distinct[code]
+        for place in block.set_aside
+        if block.headers[place].casefold() == "source_file"
+        for cells in [planned.sheet.columns[place]]
+        for code in np.flatnonzero(cells.counts(planned.rows))
+    ]
+    return frozenset(str(name) for name in names)
 
 
 def _settle_by_themselves(dates: Sequence[_Dates]) -> None:
@@ -236,7 +252,13 @@ def _settle_by_neighbours(dates: Sequence[_Dates]) -> None:
     for column in dates:
         if not column.open:
             continue
+        origins = [
+            other
+            for other in settled
+            if other.sheet.file in column.origins and other.column.column == column.column.column
+        ]
         for where, near in (
+            ("file they were set aside from", origins),
             ("sheet", [other for other in settled if other.plan == column.plan]),
             ("file", [other for other in settled if other.sheet.file == column.sheet.file]),
         ):

@@ -13,7 +13,7 @@ from audit.ingest.mapping import IdRule
 from audit.ingest.plan import BlockPlan, ColumnPlan
 from audit.ingest.sheets import OUTER, Cells, Sheet, in_use, shown
 from audit.ingest.values import CellRules, Reading, read_cells
-from audit.ingest.values.readings import is_missing
+from audit.ingest.values.readings import UNKNOWN_MARKERS, is_missing
 from schemas.columns import DTYPES, Column
 
 SAME = 1e-6
@@ -168,7 +168,10 @@ def _add_missing(data: Converted, name: str) -> None:
 
 
 def to_frame(data: Converted) -> pd.DataFrame:
-    """The rows as a frame of the table's model; cells not read are missing."""
+    """The rows as a frame of the table's model; cells not read are missing.
+
+    A blank cell holds what its column declares a blank to be, where it declares that.
+    """
     length = len(data.rows)
     columns: dict[str, object] = {
         "source_file": _constant(data.sheet.file, length),
@@ -178,15 +181,26 @@ def to_frame(data: Converted) -> pd.DataFrame:
     for name, column in data.declared.items():
         dtype = DTYPES[column.kind]
         if name not in data.values:
-            filler = pd.NaT if dtype == "datetime64[ns]" else np.nan
+            blank = np.nan if column.blank_is is None else column.blank_is
+            filler = pd.NaT if dtype == "datetime64[ns]" else blank
             columns[name] = pd.Series(filler, index=range(length), dtype=dtype)
             continue
         values, is_read = data.values[name], data.is_read[name]
         if not is_read.all():
             values = values.copy()
             values[~is_read] = np.datetime64("NaT") if dtype == "datetime64[ns]" else np.nan
+        if column.blank_is is not None:
+            values = np.where(_is_blank(data, name), column.blank_is, values)
         columns[name] = pd.Series(values, dtype="str") if dtype == "str" else values
     return pd.DataFrame(columns)
+
+
+def _is_blank(data: Converted, name: str) -> np.ndarray:
+    """Rows whose cell holds no value, those left out that say a value is not known."""
+    blank = data.is_missing[name].copy()
+    written = pd.Series(data.as_written(name, blank), dtype="str").str.strip(OUTER).str.casefold()
+    blank[blank] = ~written.isin(UNKNOWN_MARKERS)
+    return blank
 
 
 def _constant(value: object, length: int) -> pd.Series:

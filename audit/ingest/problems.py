@@ -140,13 +140,13 @@ def _set_aside(
         "found": found,
         "expected": expected,
         "reason": reason,
-        "cells": _original_cells(sheet, plan, rows),
+        "cells": original_cells(sheet, plan, rows),
     }
     texts = {name: "str" for name in frame if name != "source_row"}
     return pd.DataFrame(frame).astype({**texts, "source_row": "int64"})
 
 
-def _original_cells(sheet: Sheet, plan: BlockPlan, rows: np.ndarray) -> list[str]:
+def original_cells(sheet: Sheet, plan: BlockPlan, rows: np.ndarray) -> list[str]:
     """Each row's cells as written, as a JSON object by header."""
     names = names_of(range(len(sheet.columns)), plan.block.headers)
     cells = pd.DataFrame(

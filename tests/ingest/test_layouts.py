@@ -328,6 +328,41 @@ def test_several_headers_for_one_column(read_orders):
         columns("patient_id,order_id,start_date,Rate,Goal rate\nP1,O1,2026-10-01,40,60\n")
 
 
+def test_a_corrected_row_stands_for_the_one_that_was_set_aside(read, assert_closed):
+    orders = (
+        "MRN,Order #,Start,Rate\nP1,O1,13/10/2026,55\nP2,O2,soon,60\nP3,O3,later,65\n"
+        "P4,O4,2/10/2026,50\n"
+    )
+    added = ["reason", "column", "found", "expected", "source_file", "source_sheet", "source_row"]
+    why = ["x", "start_date", "soon", "a date", "orders.csv", None]
+    exports = read(
+        {
+            "orders.csv": orders,
+            "deliveries.csv": DELIVERIES,
+            "set_aside.xlsx": {
+                "Read me": [["Rows set aside"]],
+                "orders": [
+                    [*added, "MRN", "Order #", "Start", "Rate"],
+                    [*why, 3, "P2", "O2", "3/10/2026", "60"],
+                    [*why, 4, "P3", "O3", "whenever", "65"],
+                    [*why, 5, "P9", "O9", "4/10/2026", "70"],
+                ],
+            },
+        }
+    )
+    assert sorted(exports.tables["orders"]["patient_id"]) == ["P1", "P2", "P4", "P9"]
+    start = exports.tables["orders"].set_index("patient_id")["start_date"]
+    assert start["P2"] == pd.Timestamp("2026-10-03")
+    assert exports.set_aside["source_file"].tolist() == ["orders.csv", "set_aside.xlsx"]
+    assert exports.set_aside["found"].tolist() == ["later", "whenever"]
+    account = exports.reconciliation.set_index("source_file").loc["orders.csv"]
+    assert account["note"] == "1 row(s) set aside before are read corrected"
+    assert (account["rows_set_aside"], account["rows_not_data"]) == (1, 1)
+    reasons = exports.read_columns.query("column == 'start_date'")["reason"].tolist()
+    assert "as the other dates of the file they were set aside from show" in reasons[1]
+    assert_closed(exports)
+
+
 def test_a_workbook_of_rows_set_aside_can_be_fed_back(read, assert_closed):
     added = ["reason", "source_file", "source_sheet", "source_row", "column", "found", "expected"]
     extra = ["x", "orders.csv", "", 7, "start_date", "bad", "a date"]

@@ -18,6 +18,10 @@ MISSING_MARKERS = frozenset(
 """Cells that say, in so many words, that there is no value."""
 
 
+UNKNOWN_MARKERS = frozenset({"unknown", "not available", "not known", "not recorded"})
+"""Markers that say there may be a value: not the same as a blank where a blank means none."""
+
+
 class Unreadable(Exception):
     """A cell that holds something, but nothing its column can mean."""
 
