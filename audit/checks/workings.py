@@ -5,6 +5,8 @@ Each function takes typed or computed tables and returns a new one; none changes
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -76,7 +78,7 @@ def orders_in_force(
     dated = regimens["order_weight_date"].fillna(written)
     apart = (regimens["measured_weight_date"] - dated).abs().dt.days
     near = apart <= policy["unit_slip_days_max"]
-    by_patient = trends.set_index("patient_id")
+    moved = _of_patients(trends.set_index("patient_id"), regimens["patient_id"])
     goal = regimens["fluid_need_basis"].eq("order goal")
     infant = regimens["life_stage"].eq("infant")
     by_volume = (goal & regimens["fluid_basis"].eq("volume")) | (~goal & infant)
@@ -94,8 +96,8 @@ def orders_in_force(
         starts_feeding=regimens["start_date"].between(period.start, period.end)
         & ~_continues(regimens),
         compared_weight_kg=regimens["measured_weight_kg"].where(near),
-        loss_180_days_percent=regimens["patient_id"].map(by_patient["loss_180_days_percent"]),
-        gain_kg=regimens["patient_id"].map(by_patient["gain_kg"]),
+        loss_180_days_percent=moved["loss_180_days_percent"],
+        gain_kg=moved["gain_kg"],
         fluid_counts_volume=by_volume,
         **fluid,
     )
@@ -202,6 +204,11 @@ def _plain(identifiers: pd.Series) -> pd.Index:
     return pd.Index(plain)
 
 
+def _of_patients(values: Any, patients: pd.Series) -> Any:
+    """Each patient's value or row of `values` (indexed by patient), aligned to `patients`."""
+    return values.reindex(patients).set_axis(patients.index)
+
+
 def _aligned(values: pd.Series, table: pd.DataFrame, otherwise: float = 0) -> pd.Series:
     return values.reindex(table.index).fillna(otherwise)
 
@@ -254,9 +261,8 @@ def _gaps(ordered: pd.DataFrame, ordered_or_away: pd.DataFrame) -> pd.DataFrame:
     after = united.groupby("patient_id")["last"].shift()
     gaps = united.assign(gap_from=after + DAY, days=(united["first"] - after).dt.days - 1)
     starts = ordered.groupby("patient_id")["first"].agg(["min", "max"])
-    between = gaps["gap_from"].gt(gaps["patient_id"].map(starts["min"])) & gaps["first"].le(
-        gaps["patient_id"].map(starts["max"])
-    )
+    starts = _of_patients(starts, gaps["patient_id"])
+    between = (gaps["gap_from"] > starts["min"]) & (gaps["first"] <= starts["max"])
     by_patient = gaps.loc[between].groupby("patient_id")
     return pd.DataFrame(
         {"gap_days": by_patient["days"].sum(), "gap_from": by_patient["gap_from"].min()}
@@ -382,7 +388,7 @@ def measurements(parts: pd.DataFrame, weights: pd.DataFrame) -> pd.DataFrame:
         age_years=then.fillna(own["age_years"]), measured_words=" on the order"
     )
     known = weights.loc[weights["patient_id"].isin(parts["patient_id"])]
-    born = known["patient_id"].map(parts.groupby("patient_id")["birth_date"].first())
+    born = _of_patients(parts.groupby("patient_id")["birth_date"].first(), known["patient_id"])
     measured = known.assign(
         age_years=(known["measured_on"] - born).dt.days / DAYS_PER_YEAR,
         measured_words=known["measured_on"].dt.strftime(" measured on %Y-%m-%d"),
@@ -462,6 +468,6 @@ def counts_with_deliveries(
     classes = lines.drop_duplicates("item_code").set_index("item_code")["supply_class"]
     return counts.assign(
         delivered_pieces=delivered.reindex(counts.index).mask(none_yet, 0.0),
-        log_covers_order=counts["patient_id"].map(first_order) > log_from,
+        log_covers_order=_of_patients(first_order, counts["patient_id"]) > log_from,
         supply_class=counts["item_code"].map(classes),
     )

@@ -7,7 +7,7 @@ import pytest
 
 from audit.checks import CHECKS, check_named
 from audit.policy import Policy, load_policy
-from schemas.results import FAMILIES
+from schemas.results import FAMILIES, Exceptions, Unchecked
 
 POLICY = load_policy()
 # Every row of these tables is itself a finding.
@@ -43,21 +43,8 @@ class Noted(dict):
         return super().__getitem__(name)
 
 
-def cases_of(all_cases, known):
-    return [case for case in all_cases if case.name == known.check]
-
-
-def together(all_cases, known):
-    """The rows of all of a check's cases in one table, numbered, with an index of its own."""
-    tables = [case.table for case in cases_of(all_cases, known)]
-    table = pd.concat(tables, ignore_index=True)
-    table["source_row"] = [float(number) for number in range(len(table))]
-    table.index = range(5000, 5000 - len(table), -1)
-    return table
-
-
-def test_every_check_has_cases_in_the_file_of_its_family(all_cases):
-    assert {case.name for case in all_cases} == {known.check for known in CHECKS}
+def test_every_check_has_cases_in_the_file_of_its_family(by_check):
+    assert list(by_check) == [known.check for known in CHECKS]
 
 
 @pytest.mark.parametrize("family", FAMILIES)
@@ -67,8 +54,8 @@ def test_the_catalogue_is_in_reading_order(family):
 
 
 @each_check
-def test_every_check_has_a_case_of_each_outcome_it_can_have(known, all_cases):
-    cases = cases_of(all_cases, known)
+def test_every_check_has_a_case_of_each_outcome_it_can_have(known, by_check):
+    cases = by_check[known.check].cases
     outcomes = {case.outcome for case in cases}
     expected = {"found"}
     expected |= {"fine"} if known in ORDINARY else set()
@@ -77,6 +64,11 @@ def test_every_check_has_a_case_of_each_outcome_it_can_have(known, all_cases):
     assert expected <= outcomes
     assert any("evidence" in case.holds for case in cases if case.outcome == "found")
     assert any("urgency" in case.holds for case in cases if case.outcome == "found")
+
+
+def test_outcomes_follow_their_models(by_check):
+    Exceptions.validate(pd.concat(these.found for these in by_check.values()))
+    Unchecked.validate(pd.concat(these.unchecked for these in by_check.values()))
 
 
 @pytest.mark.parametrize("known", ORDINARY, ids=lambda known: known.check)
@@ -104,39 +96,37 @@ def test_a_table_of_blank_cells_gives_no_error(known, usual):
 
 
 @each_check
-def test_rows_do_not_influence_each_other_and_the_table_is_not_changed(known, all_cases):
-    cases, table = cases_of(all_cases, known), together(all_cases, known)
-    before = table.copy(deep=True)
-    found, unchecked, applies = known.run(table, POLICY)
-    pd.testing.assert_frame_equal(table, before)
-    numbered = list(enumerate(case.outcome for case in cases))
-    assert found["source_row"].tolist() == [n for n, outcome in numbered if outcome == "found"]
-    assert sorted(unchecked["source_row"]) == [
-        n for n, outcome in numbered if outcome == "unchecked"
+def test_rows_do_not_influence_each_other(known, by_check):
+    these = by_check[known.check]
+    numbered = list(enumerate(case.outcome for case in these.cases))
+    assert these.found["source_row"].tolist() == [n for n, came in numbered if came == "found"]
+    assert sorted(these.unchecked["source_row"]) == [
+        n for n, came in numbered if came == "unchecked"
     ]
-    assert applies == sum(outcome != "not applicable" for _, outcome in numbered)
+    assert these.applies == sum(came != "not applicable" for _, came in numbered)
 
 
 @each_check
-def test_a_check_uses_no_parameter_that_it_does_not_name(known, all_cases):
-    noted = Noted(POLICY.parameters)
-    known.run(together(all_cases, known), Policy(noted))
+def test_the_table_is_not_changed_and_no_parameter_is_used_that_is_not_named(known, by_check):
+    table, noted = by_check[known.check].table, Noted(POLICY.parameters)
+    before = table.copy(deep=True)
+    known.run(table, Policy(noted))
+    pd.testing.assert_frame_equal(table, before)
     assert not noted.asked - OF_LIFE_STAGE - set(known.parameters)
 
 
 @each_check
-def test_evidence_is_plain_and_has_no_empty_place_in_it(known, all_cases):
-    found, _, _ = known.run(together(all_cases, known), POLICY)
-    for words in found["evidence"]:
+def test_evidence_is_plain_and_has_no_empty_place_in_it(known, by_check):
+    for words in by_check[known.check].found["evidence"]:
         assert words.endswith(".")
         assert not re.search(r"\b(nan|NaN|None|NaT|True|False|inf)\b|[{}]|  |\.\.", words), words
         assert UNIT_IN_WORDS[known.unit] in words
 
 
 @each_check
-def test_no_words_prescribe(known, all_cases):
-    found, unchecked, _ = known.run(together(all_cases, known), POLICY)
-    words = [known.title, known.confirm, *found["evidence"], *unchecked["missing"]]
+def test_no_words_prescribe(known, by_check):
+    these = by_check[known.check]
+    words = [known.title, known.confirm, *these.found["evidence"], *these.unchecked["missing"]]
     assert [said for said in words if PRESCRIBES.search(said)] == []
 
 

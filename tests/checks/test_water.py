@@ -13,8 +13,8 @@ NO_TOTALS = {
 INFANT = {"life_stage": "infant", "weight_kg": 5, "feed_ml_per_day": 750}
 GOAL = {"fluid_need_basis": "order goal", "oral_intake": "partial"}
 HOW_MEANT = "how the flush is meant, or that the person drinks nothing"
-OF_THE_LIMIT = "how the flush is meant, or the volume and water of the feed"
-OF_AN_INFANT = "the weight, the feed's volume and the flushes"
+OF_THE_LIMIT = "how the flush is meant, or the volume and water of the feed and beside it"
+OF_AN_INFANT = "the weight, the feed's volume, the flushes and the other water"
 BY_GRAVITY = {"method": "gravity", "is_pump": False}
 BY_HAND = {"flush_timing": "with_medicines"}
 
@@ -209,6 +209,14 @@ CASES = {
         }),
         ("flushes not known, the feed alone within it",
          NO_TOTALS | {"fluid_limit_ml_per_day": 2000}, "unchecked", OF_THE_LIMIT),
+        ("fluids beside the feed not known, the rest above it",
+         NO_TOTALS | {"fluid_limit_ml_per_day": 2000, "flush_ml_per_day_low": 600,
+                      "flush_ml_per_day_high": 600, "iv_fluid_ml_per_day": None,
+                      "feed_ml_per_day": 2100}, "found", {
+            "evidence": "Volume 2,700 mL/d, free water 1,815 mL/d (intravenous fluid not known "
+            "and not counted); the limit is 2,000 mL/d of fluid (not said which; volume is "
+            "compared).",
+        }),
         ("the formula's water not known",
          {"fluid_limit_ml_per_day": 2000, "fluid_basis": "free_water",
           "formula_water_ml_per_day": None, "total_water_ml_per_day_low": None,
