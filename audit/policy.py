@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 from importlib.resources import files
 from pathlib import Path
@@ -13,6 +13,25 @@ from typing import Any
 import pandas as pd
 
 LIFE_STAGES = ("infant", "child", "adult", "older_adult")
+# Parameters of this section are rules: beside a value they carry what it is of and for whom.
+RULES = "consumables"
+# Fields of a rule, and what each accepts: words of a closed list, or a number.
+RULE_FIELDS: dict[str, tuple[str, ...]] = {
+    "supply_class": (
+        "bag_set", "gravity_set", "syringe", "water_bag", "extension_set", "tube", "connector",
+        "dressing",
+    ),
+    "per": ("feeding_day", "day", "week", "month", "feed", "fill"),
+    "methods": ("continuous", "cyclic", "intermittent", "gravity", "syringe"),
+    "access_routes": (
+        "nasogastric", "nasoduodenal", "nasojejunal", "gastrostomy", "jejunostomy",
+        "gastrojejunal",
+    ),
+    "age_from_years": (),
+    "age_to_years": (),
+}  # fmt: skip
+OF_RULES_NEEDED = ("value", "unit", "description", "supply_class", "per")
+RULE_UNITS_MAX = 100.0
 
 
 class PolicyError(ValueError):
@@ -34,6 +53,7 @@ class Parameter:
     low: float | None = None
     high: float | None = None
     choices: tuple[str, ...] = ()
+    rule: Mapping[str, Any] = field(default_factory=dict)
 
     @property
     def changed(self) -> bool:
@@ -93,6 +113,7 @@ def _parameter(name: str, section: str, entry: Mapping[str, Any]) -> Parameter:
         low=entry.get("low"),
         high=entry.get("high"),
         choices=tuple(entry.get("choices", ())),
+        rule={name: entry[name] for name in RULE_FIELDS if name in entry},
     )
 
 
@@ -113,6 +134,9 @@ def _changes(path: Path, parameters: Mapping[str, Parameter]) -> dict[str, Param
         for name, entry in entries.items():
             where = f"{path.name}{_line(text, name)}"
             known = parameters.get(name)
+            if known is None and section == RULES:
+                changed[name] = _added_rule(name, entry, where)
+                continue
             if known is None or known.section != section:
                 near = get_close_matches(name, parameters, n=1)
                 hint = f"; nearest is {parameters[near[0]].section}.{near[0]}" if near else ""
@@ -142,6 +166,34 @@ def _changed(known: Parameter, entry: Any, where: str) -> Parameter:
         source=str(fields.get("source", known.source)),
         status=str(fields.get("status", known.status)),
     )
+
+
+def _added_rule(name: str, entry: Any, where: str) -> Parameter:
+    """A rule of the programme's own, under a name of its own."""
+    label = f"{where}: {RULES}.{name}"
+    fields = entry if isinstance(entry, dict) else {}
+    lacking = [needed for needed in OF_RULES_NEEDED if needed not in fields]
+    if lacking:
+        raise PolicyError(f"{label}: a new rule lacks {', '.join(lacking)}")
+    value = fields["value"]
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 <= value <= (
+        RULE_UNITS_MAX
+    ):  # fmt: skip
+        raise PolicyError(f"{label}: found {value!r}; expected a number from 0 to 100")
+    for field_name, accepted in RULE_FIELDS.items():
+        found = fields.get(field_name)
+        words = found if isinstance(found, list) else [found]
+        if found is None:
+            continue
+        if accepted and not set(map(str, words)) <= set(accepted):
+            raise PolicyError(
+                f"{label}: {field_name} {found!r}; expected one of {', '.join(accepted)}"
+            )
+        if not accepted and (isinstance(found, bool) or not isinstance(found, int | float)):
+            raise PolicyError(f"{label}: {field_name} {found!r}; expected a number of years")
+    told = {"source": "the programme's own", "status": "set by the programme"} | fields
+    limits = {"low": 0.0, "high": RULE_UNITS_MAX}
+    return replace(_parameter(name, RULES, told | limits), default=0)
 
 
 def _line(text: str, key: str) -> str:

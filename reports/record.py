@@ -75,8 +75,11 @@ def versions(report: ReportInput) -> dict[str, str]:
 
 
 def policy_digest(policy: Any) -> str:
-    """SHA-256 of every parameter's name, value and unit, in the order of their names."""
-    values = {name: [entry.value, entry.unit] for name, entry in policy.parameters.items()}
+    """SHA-256 of every parameter's name, value, unit and conditions, in order of their names."""
+    values = {
+        name: [entry.value, entry.unit, *([entry.rule] if entry.rule else [])]
+        for name, entry in policy.parameters.items()
+    }
     text = json.dumps(values, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
     return hashlib.sha256(text.encode("utf-8")).hexdigest()
 

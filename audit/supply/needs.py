@@ -9,11 +9,11 @@ import pandas as pd
 
 from audit.period import Period
 from audit.policy import Policy
+from audit.supply.consumables import DAYS_PER_WEEK, Consumable, consumables
 from audit.supply.days import RATE_DAYS, Whole, dates, day_number, day_numbers, distinct, rates
 from audit.supply.items import PIECE
 from schemas.columns import PROVENANCE
 
-DAYS_PER_WEEK = 7
 # Forms that a family may prepare: only delivered where the catalogue has a pack of them.
 HOME_FORMS = ("human_milk", "blended")
 COLUMNS = {
@@ -42,12 +42,10 @@ def need_spans(parts: pd.DataFrame, period: Period, policy: Policy) -> pd.DataFr
 
     - Formula: the parts in force add up, feed mL (powder: g) of a feeding day x feeding days
       / 7. Additives count as `modular:CODE` in the same way.
-    - Bag sets: per feeding day with any pump feeding, once a patient, not once a part.
-    - Gravity sets: per feeding day with any gravity feeding.
-    - Syringes: per feeding day of a patient with any order in force, since feeds, flushes or
-      medicines go by hand with every method.
+    - Sets, syringes and other pieces: by the policy's rules (`consumables`). What a rule counts
+      by days is needed once a patient, not once a part: the part with most of it counts. What
+      it counts by feeds or fills adds up over the parts. Rules of one class add up.
 
-    The feeding days of a week of sets and syringes are those of the part with most of them.
     The need is exact to 1/700 of a unit; it is missing where the amount is not known.
     `need_per_day_low` counts only the later order on days when two orders are in force; it
     differs from `need_per_day` only there. Left out: parts that somebody else supplies, exact
@@ -55,17 +53,13 @@ def need_spans(parts: pd.DataFrame, period: Period, policy: Policy) -> pd.DataFr
     has no pack.
     """
     used = parts.loc[_counted(parts)].reset_index(drop=True)
-    per_week = used["days_per_week"].fillna(DAYS_PER_WEEK)
     needs = pd.concat(
         [
             _formula(used),
             _additives(used),
-            _pieces(used, used["is_pump"].astype(bool), "bag_set", policy),
-            _pieces(used, used["method"].eq("gravity"), "gravity_set", policy),
-            _pieces(used, pd.Series(True, index=used.index), "syringe", policy),
+            *(_pieces(used, rule) for rule in consumables(policy)),
         ]
     )
-    needs["need"] *= per_week.loc[needs.index] / DAYS_PER_WEEK
     rows = used.loc[needs.index, _order_columns(used)].reset_index(drop=True)
     return _by_span(pd.concat([needs.reset_index(drop=True), rows], axis="columns"))
 
@@ -83,10 +77,32 @@ def _order_columns(parts: pd.DataFrame) -> list[str]:
     return [name for name in (*wanted, *PROVENANCE) if name in parts.columns]
 
 
-def _need(index: pd.Index, supply_class: object, base_unit: object, need: object) -> pd.DataFrame:
+def _need(
+    index: pd.Index, supply_class: object, base_unit: object, need: object,
+    rule: str = "", adds_up: bool = True,
+) -> pd.DataFrame:  # fmt: skip
     return pd.DataFrame(
-        {"supply_class": supply_class, "base_unit": base_unit, "need": need}, index=index
-    ).astype({"supply_class": "str", "base_unit": "str", "need": "float64"})
+        {
+            "supply_class": supply_class,
+            "base_unit": base_unit,
+            "need": need,
+            "rule": rule,
+            "adds_up": adds_up,
+        },
+        index=index,
+    ).astype(
+        {
+            "supply_class": "str",
+            "base_unit": "str",
+            "need": "float64",
+            "rule": "str",
+            "adds_up": "bool",
+        }
+    )
+
+
+def _feeding_share(parts: pd.DataFrame) -> pd.Series:
+    return parts["days_per_week"].fillna(DAYS_PER_WEEK) / DAYS_PER_WEEK
 
 
 def _formula(parts: pd.DataFrame) -> pd.DataFrame:
@@ -95,7 +111,7 @@ def _formula(parts: pd.DataFrame) -> pd.DataFrame:
         at_home &= parts["container_ml"].isna()
     fed = parts.loc[parts["formula_class"].notna() & ~at_home]
     weighed = fed["formula_form"].eq("powder")
-    need = fed["powder_g_per_day"].where(weighed, fed["feed_ml_per_day"])
+    need = fed["powder_g_per_day"].where(weighed, fed["feed_ml_per_day"]) * _feeding_share(fed)
     return _need(fed.index, fed["formula_class"], np.where(weighed, "g", "mL"), need)
 
 
@@ -103,19 +119,20 @@ def _additives(parts: pd.DataFrame) -> pd.DataFrame:
     if "additive" not in parts.columns:
         return _need(parts.index[:0], "", "", np.nan)
     added = parts.loc[parts["additive"].notna()]
+    need = added["additive_per_day"] * _feeding_share(added)
     # The order names the amount in the item's own base unit, which only the catalogue knows.
-    return _need(added.index, "modular:" + added["additive"], np.nan, added["additive_per_day"])
+    return _need(added.index, "modular:" + added["additive"], np.nan, need)
 
 
-def _pieces(
-    parts: pd.DataFrame, where: pd.Series, supply_class: str, policy: Policy
-) -> pd.DataFrame:
-    per_day = float(policy[f"{supply_class}s_per_feeding_day"])
-    return _need(parts.index[where], supply_class, PIECE, per_day)
+def _pieces(parts: pd.DataFrame, rule: Consumable) -> pd.DataFrame:
+    using = parts.loc[rule.applies(parts)]
+    return _need(
+        using.index, rule.supply_class, PIECE, rule.need_per_day(using), rule.name, rule.adds_up
+    )
 
 
 def _by_span(needs: pd.DataFrame) -> pd.DataFrame:
-    """Sums (pieces: the most) of the needs in force on each span between starts and stops."""
+    """Needs in force on each span between starts and stops: sums, or the most of the parts."""
     if needs.empty:
         return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in COLUMNS.items()})
     needs = needs.sort_values(
@@ -127,28 +144,28 @@ def _by_span(needs: pd.DataFrame) -> pd.DataFrame:
     row, edge, edges = _in_force(needs)
     order_code = pd.factorize(needs["order_id"])[0][row]
     class_code = pd.factorize(needs["supply_class"], sort=True)[0][row]
+    rule_code = pd.factorize(needs["rule"])[0][row]
     # Rows of an edge still stand in order of the orders' start: the last is of the latest.
     edge_tails = np.flatnonzero(np.r_[edge[1:] != edge[:-1], True])
     latest = order_code[edge_tails][np.searchsorted(edge[edge_tails], edge)]
     order = np.lexsort((class_code, edge))
     row, edge, is_latest = row[order], edge[order], (order_code == latest)[order]
-    order_code, class_code = order_code[order], class_code[order]
-    heads = np.flatnonzero(
-        np.r_[True, (edge[1:] != edge[:-1]) | (class_code[1:] != class_code[:-1])]
-    )
+    order_code, class_code, rule_code = order_code[order], class_code[order], rule_code[order]
+    changes = (edge[1:] != edge[:-1]) | (class_code[1:] != class_code[:-1])
+    heads = np.flatnonzero(np.r_[True, changes])
     lengths = np.diff(np.r_[heads, len(row)])
     of_last = order_code == np.repeat(order_code[heads + lengths - 1], lengths)
     rate, unknown = rates(needs["need"])[row], needs["need"].isna().to_numpy()[row]
-    adds_up = needs["base_unit"].ne(PIECE).to_numpy()[row[heads]]
+    adds_up = needs["adds_up"].to_numpy()[row]
+    group = np.cumsum(np.r_[False, changes])
+    amount = _Amounts(group, rule_code, adds_up)
     # Of the order named, the first part by provenance.
     first = np.minimum.reduceat(np.where(of_last, np.arange(len(row)), len(row)), heads)
     found = needs.iloc[row[first]].reset_index(drop=True)
     from_day, to_day = edges(edge[heads])
     found["from_day"], found["to_day"] = from_day, to_day
-    found["need_per_day"] = _amount(rate, unknown, heads, adds_up)
-    found["need_per_day_low"] = _amount(
-        np.where(is_latest, rate, 0), unknown & is_latest, heads, adds_up
-    )
+    found["need_per_day"] = amount(rate, unknown)
+    found["need_per_day_low"] = amount(np.where(is_latest, rate, 0), unknown & is_latest)
     found = found.sort_values(["patient_id", "supply_class", "from_day"], kind="stable")
     return found.reindex(columns=list(COLUMNS)).astype(COLUMNS).reset_index(drop=True)
 
@@ -181,11 +198,28 @@ def _in_force(needs: pd.DataFrame) -> tuple[Whole, Whole, Callable[[Whole], tupl
     return row[order], edge[order], days
 
 
-def _amount(
-    rate: np.ndarray, unknown: np.ndarray, heads: np.ndarray, adds_up: np.ndarray
-) -> np.ndarray:
-    amount = np.where(adds_up, np.add.reduceat(rate, heads), np.maximum.reduceat(rate, heads))
-    return np.where(np.logical_or.reduceat(unknown, heads), np.nan, amount / RATE_DAYS)
+class _Amounts:
+    """Amounts of each span and class: by rule the sum or the most over parts, then their sum."""
+
+    def __init__(self, group: Whole, rule: Whole, adds_up: np.ndarray) -> None:
+        self.order = np.lexsort((rule, group))
+        group, rule = group[self.order], rule[self.order]
+        changes = (group[1:] != group[:-1]) | (rule[1:] != rule[:-1])
+        self.heads = np.flatnonzero(np.r_[True, changes])
+        self.adds_up = adds_up[self.order][self.heads]
+        of_group = group[self.heads]
+        self.groups = np.flatnonzero(np.r_[True, of_group[1:] != of_group[:-1]])
+
+    def __call__(self, rate: np.ndarray, unknown: np.ndarray) -> np.ndarray:
+        rate, unknown = rate[self.order], unknown[self.order]
+        by_rule = np.where(
+            self.adds_up,
+            np.add.reduceat(rate, self.heads),
+            np.maximum.reduceat(rate, self.heads),
+        )
+        lacking = np.logical_or.reduceat(unknown, self.heads)
+        total = np.add.reduceat(by_rule, self.groups)
+        return np.where(np.logical_or.reduceat(lacking, self.groups), np.nan, total / RATE_DAYS)
 
 
 def need_within(spans: pd.DataFrame, first: pd.Timestamp, days: pd.Series) -> pd.Series:
