@@ -15,11 +15,22 @@ from schemas.columns import (
     number,
     text,
 )
-from schemas.exports import Sourced
+from schemas.exports import ANSWERS, Sourced
 
 FAMILIES = ("orders", "feeding", "water", "hanging", "supply", "records")
 URGENCIES = ("urgent", "soon", "note")
 STATES = ("new", "continuing", "answered")
+OUTCOMES = (
+    "resolved",
+    "cannot be checked now",
+    "does not apply now",
+    "no longer in the exports",
+)
+STANDINGS = ("quiet", "open", "lapsed", "no exception")
+
+# Raised when a written table's columns or an exception's identity change, so that a run is
+# compared only with runs that mean the same by them.
+RESULTS_SCHEMA = 2
 BASES = ("computed", "as stated", "assumed", "missing")
 NEED_BASES = ("order goal", "estimate", "cannot be estimated")
 
@@ -58,6 +69,54 @@ class Exceptions(Table):
     source_sheet: Text = text("Sheet of the first row behind it")
     source_row: Number = number("Row of the first row behind it", unit="1")
     state: Text = _codes("Against the earlier run", STATES)
+    since: Date = date("First day of the period in which it was first raised")
+
+
+class Resolved(Table):
+    """Exceptions of the earlier run that this one does not hold, as the earlier run wrote them."""
+
+    outcome: Text = _codes("What became of it", OUTCOMES)
+    check: Text = text("Check that raised it", essential=True)
+    family: Text = _codes("Family of the check", FAMILIES)
+    urgency: Text = _codes("How soon it was to be reviewed", URGENCIES)
+    patient_id: Text = text("Patient")
+    order_id: Text = text("Order")
+    supply_class: Text = text("Supply class")
+    item_code: Text = text("Item, where one item was meant")
+    evidence: Text = text("The arithmetic of the earlier run", essential=True)
+    observed: Number = number("What was found", unit="see unit")
+    expected: Number = number("What it was held against", unit="see unit")
+    unit: Text = text("Unit of observed and expected, UCUM spelling")
+    since: Date = date("First day of the period in which it was first raised")
+
+
+class Answers(Table):
+    """One row per exception that was answered, and per answer that meets no exception.
+
+    `urgency`, `observed`, `expected` and `evidence` are those of the exception when it was
+    answered: while they hold, an accepted exception stays quiet.
+    """
+
+    exception: Number = number(
+        "Row of the exceptions it belongs to, counted from 1; blank where there is none", unit="1"
+    )
+    check: Text = text("Check that raised the exception", essential=True)
+    patient_id: Text = text("Patient")
+    order_id: Text = text("Order")
+    supply_class: Text = text("Supply class")
+    item_code: Text = text("Item")
+    answer: Text = _codes("The answer", tuple(ANSWERS))
+    answered_on: Date = date("Day of the answer")
+    until: Date = date("Day until which an accepted exception stays quiet")
+    by: Text = text("Who answered")
+    note: Text = text("Note")
+    standing: Text = _codes("Whether it keeps the exception quiet", STANDINGS)
+    remark: Text = text("Why")
+    urgency: Text = text("Urgency when it was answered")
+    observed: Number = number("What was found when it was answered", unit="see unit")
+    expected: Number = number("What it was held against then", unit="see unit")
+    evidence: Text = text("The arithmetic when it was answered")
+    compared_on: Date = date("Audit day of the run that these figures are of")
 
 
 class Unchecked(Table):
@@ -244,6 +303,8 @@ class OrderForecast(Table):
 
 RESULT_TABLES: dict[str, type[Table]] = {
     "exceptions": Exceptions,
+    "resolved": Resolved,
+    "answers": Answers,
     "unchecked": Unchecked,
     "regimens": Regimens,
     "supply": Supply,

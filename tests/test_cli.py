@@ -73,7 +73,7 @@ def test_exceptions_csv_has_the_documented_columns(ran):
     header = (ran[0] / "exceptions.csv").read_text(encoding="utf-8-sig").splitlines()[0]
     assert header == (
         "check,family,urgency,patient_id,order_id,supply_class,item_code,evidence,observed,"
-        "expected,unit,confirm,source,source_file,source_sheet,source_row,state"
+        "expected,unit,confirm,source,source_file,source_sheet,source_row,state,since"
     )
 
 
