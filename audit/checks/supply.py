@@ -8,6 +8,7 @@ import pandas as pd
 from audit.checks.common import ARITHMETIC, COMPARISON, SUPPLY_STAFF, in_words
 from audit.checks.declare import Check, Flags, check
 from audit.policy import Policy
+from audit.regimen.columns import Groups, joined_texts
 
 SHORT_EVIDENCE = (
     "Needed {needed_units:,.0f} {in_units} in the period, stock at its start {opening}, "
@@ -208,7 +209,7 @@ def _delivered_in_period(lines: pd.DataFrame) -> pd.Series:
     applies=lambda lines: _delivered_in_period(lines) & lines["has_any_order"],
     parameters=("delivery_grace_days", "setup_delivery_days"),
     evidence="{quantity:g} {unit_written} of {item_code} delivered on {on}; the last order ended "
-    "on {last_order_end}, {observed:g} days before.",
+    "on {last_order_end}, {observed:g} days before.{further}",
     confirm="Confirm with the clinic whether the order continues, and with supply staff "
     "that deliveries have stopped.",
     source=COMPARISON,
@@ -227,9 +228,8 @@ def delivered_after_stop(lines: pd.DataFrame, policy: Policy) -> Flags:
         & ~lines["in_force_on_day"]
         & ~(ahead <= policy["setup_delivery_days"])
     )
-    return Flags(
-        stopped & (days > grace), days, grace, values={"unit_written": _unit_written(lines)}
-    )
+    late = stopped & (days > grace)
+    return Flags(late, days, grace, values=_line_words(lines, late))
 
 
 @check(
@@ -243,7 +243,7 @@ def delivered_after_stop(lines: pd.DataFrame, policy: Policy) -> Flags:
     needs=("ordered_formula",),
     parameters=("ordered_formula_days",),
     evidence="{item_code} delivered on {on} ({quantity:g} {unit_written}); it is neither an "
-    "ordered formula of this person nor a declared equivalent of one.",
+    "ordered formula of this person nor a declared equivalent of one.{further}",
     confirm=f"{SUPPLY_STAFF} why, and with the dietitian what is fed.",
     source=COMPARISON,
 )
@@ -257,10 +257,8 @@ def other_formula_delivered(lines: pd.DataFrame, policy: Policy) -> Flags:
     since = (lines["on"] - lines["last_order_end"]).dt.days
     ahead = (lines["next_order_start"] - lines["on"]).dt.days
     ordered_about = lines["in_force_on_day"] | (since <= about) | (ahead <= about)
-    return Flags(
-        ~lines["ordered_formula"].astype(bool) & ordered_about,
-        values={"unit_written": _unit_written(lines)},
-    )
+    other = ~lines["ordered_formula"].astype(bool) & ordered_about
+    return Flags(other, values=_line_words(lines, other))
 
 
 @check(
@@ -281,7 +279,8 @@ def other_formula_delivered(lines: pd.DataFrame, policy: Policy) -> Flags:
         "usual_supply_days_high",
     ),
     evidence="{quantity:g} {unit_written} of {item_code} on {on} is {observed:,.1f} days' supply; "
-    "read as {other_reading} it is {expected:,.1f} days'. One case holds {units_per_case:g}.",
+    "read as {other_reading} it is {expected:,.1f} days'. One case holds {units_per_case:g}."
+    "{further}",
     confirm=f"{SUPPLY_STAFF} what was delivered; the figures use the quantity as written.",
     source="Arithmetic; thresholds: common practice",
     unit="d",
@@ -298,7 +297,7 @@ def each_case_confusion(lines: pd.DataFrame, policy: Policy) -> Flags:
         far & usual,
         days,
         other,
-        values={"unit_written": _unit_written(lines), "other_reading": reading},
+        values={"other_reading": reading, **_line_words(lines, far & usual)},
     )
 
 
@@ -311,19 +310,15 @@ def each_case_confusion(lines: pd.DataFrame, policy: Policy) -> Flags:
     parameters=("duplicate_delivery_days",),
     evidence="{quantity:g} {unit_written} of {item_code} on {on} under delivery {delivery_id}, "
     "the same as delivery {repeats_delivery_id} at most {most:g} days before; "
-    "both are counted.",
+    "both are counted.{further}",
     confirm=f"{SUPPLY_STAFF} whether both arrived.",
     source="Comparison of the exports; span: common practice",
 )
 def duplicate_delivery(lines: pd.DataFrame, policy: Policy) -> Flags:
     """Was the same quantity of the same item delivered again within days?"""
-    return Flags(
-        lines["repeats_delivery"].astype(bool),
-        values={
-            "unit_written": _unit_written(lines),
-            "most": float(policy["duplicate_delivery_days"]),
-        },
-    )
+    repeats = lines["repeats_delivery"].astype(bool)
+    most = float(policy["duplicate_delivery_days"])
+    return Flags(repeats, values={"most": most, **_line_words(lines, repeats)})
 
 
 @check(
@@ -386,18 +381,19 @@ def expires_before_use(supply: pd.DataFrame, policy: Policy) -> Flags:
         lines["is_delivered"] & ~lines["is_exact_duplicate"] & lines["recalls_supplied"]
     ),
     evidence="{quantity:g} {unit_written} of {item_code}, lot {lot}, delivered on {on}; "
-    "notice: {notice}.",
+    "notice: {notice}.{further}",
     confirm="Confirm with the family at once whether units of this lot are at home; "
     "the recall notice is the reference.",
     source="The recall notice, as the exports hold it",
 )
 def recalled_lot_at_home(lines: pd.DataFrame, policy: Policy) -> Flags:
     """Does a delivered lot stand on a recall notice, and was it not all returned?"""
+    at_home = lines["recalled"].astype(bool) & ~lines["lot_returned"].astype(bool)
     return Flags(
-        lines["recalled"].astype(bool) & ~lines["lot_returned"].astype(bool),
+        at_home,
         doubtful=lines["lot_unknown"],
         settled_by="the lot of an item under recall",
-        values={"unit_written": _unit_written(lines)},
+        values=_line_words(lines, at_home, ", lot " + lines["lot"].fillna("?")),
     )
 
 
@@ -415,6 +411,28 @@ def recalled_lot_at_home(lines: pd.DataFrame, policy: Policy) -> Flags:
 def item_unknown(items: pd.DataFrame, policy: Policy) -> Flags:
     """Is every item delivered in the period in the catalogue?"""
     return Flags(items["lines"].gt(0), items["lines"].astype("float64"), 0.0)
+
+
+def _line_words(
+    lines: pd.DataFrame, flagged: pd.Series, more: pd.Series | str = ""
+) -> dict[str, pd.Series]:
+    """The unit of each line in words, and the further flagged lines of its person and item.
+
+    One finding stands for all lines of a person and item, so its evidence names them all.
+    """
+    unit = _unit_written(lines)
+    words = (
+        in_words(lines["quantity"], "{:g} ")
+        + unit
+        + " on "
+        + lines["on"].dt.strftime("%Y-%m-%d").fillna("(blank)")
+        + more
+    )
+    rows = lines.loc[flagged, ["patient_id", "item_code"]]
+    groups = Groups.of(rows["patient_id"], rows["item_code"])
+    others = joined_texts(words.loc[rows.index].where(rows.duplicated()), groups, "; ")
+    named = (" Also " + others + ".").fillna("").iloc[groups.numbers].set_axis(rows.index)
+    return {"unit_written": unit, "further": named.reindex(lines.index).fillna("")}
 
 
 def _unit_written(lines: pd.DataFrame) -> pd.Series:

@@ -279,6 +279,12 @@ def _together(cases: list[Case]) -> Together:
 
 
 @pytest.fixture(scope="session")
+def table_of():
+    """Maker of a table of usual rows, each with the columns in which it differs."""
+    return frame
+
+
+@pytest.fixture(scope="session")
 def usual() -> dict[str, pd.DataFrame]:
     """Every table with its one usual row."""
     return {table: frame(table, {}) for table in USUAL}

@@ -1,5 +1,10 @@
 """Checks of supply: situations, and what must come of each."""
 
+import pytest
+
+from audit.checks import check_named
+from audit.policy import load_policy
+
 SHORT = {
     "opening_units_low": 1000, "opening_units_high": 1000, "received_units": 28000,
     "short_units_low": 2000, "short_units_high": 2000, "short_days_low": 2,
@@ -270,3 +275,29 @@ CASES = {
 
 def test_outcome(case):
     case.assert_holds()
+
+
+@pytest.mark.parametrize(
+    ("name", "differs", "further"),
+    [
+        ("delivered_after_stop", STOPPED, "60 cartons on 2026-10-20; 1 case on 2026-10-27."),
+        ("other_formula_delivered", OTHER, "60 cartons on 2026-10-20; 1 case on 2026-10-27."),
+        ("duplicate_delivery", {"repeats_delivery": True, "repeats_delivery_id": "D1"},
+         "60 cartons on 2026-10-20; 1 case on 2026-10-27."),
+        ("recalled_lot_at_home", {"recalled": True},
+         "60 cartons on 2026-10-20, lot L1; 1 case on 2026-10-27, lot L7."),
+    ],
+)  # fmt: skip
+def test_one_finding_names_all_lines_of_a_person_and_item(name, differs, further, table_of):
+    lines = table_of(
+        "delivery_lines",
+        differs | {"on": "2026-10-15"},
+        differs | {"on": "2026-10-15", "patient_id": "P2"},
+        differs | {"on": "2026-10-20", "quantity": 60},
+        differs | {"on": "2026-10-27", "quantity": 1, "unit": "case", "lot": "L7"},
+        differs | {"on": "2026-10-27", "item_code": "F9"},
+        {"on": "2026-10-28"},
+    )
+    found, _, _ = check_named(name).run(lines, load_policy())
+    assert found["evidence"].str.contains(" Also ").tolist() == [True, False, True, True, False]
+    assert found["evidence"].iloc[0].endswith(f" Also {further}")
