@@ -1,6 +1,6 @@
 """Measures the reader of order lines on its two corpora: precision, coverage, and what differs.
 
-Run as a file from the root of the project: `python tests/order_text/measure.py [--differences]`.
+Run from the root of the project: `python -m tests.order_text.measure [--worked] [--differences]`.
 Precision is the share of returned fields that the corpus expects with that value; coverage is the
 share of expected fields that are returned.
 """
