@@ -72,11 +72,13 @@ def number(
     essential: bool = False,
     written_as: Mapping[str, str] | None = None,
     blank_means: str = "",
+    blank_is: float | None = None,
 ) -> Any:
     """A quantity. Values outside `low` to `high` are impossible, and their row is set aside.
 
     `written_as` maps a unit that may be written in the cell to the column such a value
-    belongs to, where that unit says that another quantity is meant.
+    belongs to, where that unit says that another quantity is meant. `blank_is` is the value a
+    blank cell stands for; a cell that cannot be read stays unknown.
     """
     checks = {"ge": low, "le": high}
     return declare(
@@ -88,6 +90,7 @@ def number(
         checks={name: bound for name, bound in checks.items() if bound is not None},
         written_as=dict(written_as or {}),
         blank_means=blank_means,
+        blank_is=blank_is,
     )
 
 
@@ -117,6 +120,7 @@ def declare(
     checks: Mapping[str, Any] | None = None,
     written_as: Mapping[str, str] | None = None,
     blank_means: str = "",
+    blank_is: float | None = None,
 ) -> Any:
     """A column of any kind; the functions above are its usual forms."""
     return pa.Field(
@@ -130,6 +134,7 @@ def declare(
             "values": dict(values or {}),
             "written_as": dict(written_as or {}),
             "blank_means": blank_means,
+            "blank_is": blank_is,
         },
         **(checks or {}),
     )
@@ -150,6 +155,7 @@ class Column:
     low: float | None
     high: float | None
     blank_means: str = ""
+    blank_is: float | None = None
 
     @property
     def expected(self) -> str:
@@ -198,10 +204,20 @@ def columns_of(model: type[Table]) -> Mapping[str, Column]:
             values=meta.get("values", {}),
             written_as=meta.get("written_as", {}),
             blank_means=meta.get("blank_means", ""),
+            blank_is=meta.get("blank_is"),
             low=low,
             high=high,
         )
     return found
+
+
+def blanks_of(model: type[Table]) -> dict[str, float]:
+    """What a blank cell stands for, by column, where it stands for a value."""
+    return {
+        name: column.blank_is
+        for name, column in columns_of(model).items()
+        if column.blank_is is not None
+    }
 
 
 DTYPES = {

@@ -224,11 +224,11 @@ class Orders(Sourced):
     other_water_ml_per_day: Number = number(
         "Further water ordered in a day; blank means that none is ordered", "other water",
         "extra water", "additional water", "additional free water", "free water", unit="mL/d",
-        low=0, high=10000,
+        low=0, high=10000, blank_is=0.0,
     )  # fmt: skip
     iv_fluid_ml_per_day: Number = number(
         "Intravenous fluid in a day; blank means that none is ordered", "iv fluid", "iv fluids",
-        "iv ml/day", unit="mL/d", low=0, high=10000,
+        "iv ml/day", unit="mL/d", low=0, high=10000, blank_is=0.0,
     )  # fmt: skip
     medicine_passes_per_day: Number = number(
         "Times a day that medicines go down the tube", "medicine passes", "med passes",

@@ -15,7 +15,9 @@ STATUSES = {
 
 def test_every_parameter_can_be_defended():
     for parameter in load_policy().parameters.values():
-        assert parameter.description and parameter.unit and parameter.source
+        assert parameter.description
+        assert parameter.unit
+        assert parameter.source
         assert parameter.status in STATUSES, parameter.name
 
 

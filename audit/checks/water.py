@@ -267,7 +267,7 @@ def total_water_below_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
     rows="regimens",
     applies=lambda regimens: regimens["fluid_limit_ml_per_day"].notna(),
     parameters=("fluid_limit_tolerance_percent",),
-    evidence="Volume {volume} mL/d, free water {free_water} mL/d{without_flushes}; "
+    evidence="Volume {volume} mL/d, free water {free_water} mL/d{not_counted}; "
     "the limit is {expected:,.0f} mL/d of {limit_counts}.",
     confirm=f"{PRESCRIBER} the limit, what it counts, and the order.",
     source="The order's own limit; arithmetic",
@@ -277,11 +277,11 @@ def fluid_above_limit(regimens: pd.DataFrame, policy: Policy) -> Flags:
     """Is the day's fluid within the order's limit, counted as the limit counts?
 
     Where the order does not say what the limit counts, volume is compared, which is the
-    larger; both figures are shown. Where flushes are not known, the rest alone is compared: it
-    may be above the limit, and can never be said to be within it.
+    larger; both figures are shown. Where some of it is not known, the rest alone is compared:
+    it may be above the limit, and can never be said to be within it.
     """
     free = regimens["fluid_basis"].eq("free_water")
-    beside = regimens["other_water_ml_per_day"] + regimens["iv_fluid_ml_per_day"]
+    beside = _known_beside(regimens) + regimens["flush_ml_per_day_low"].fillna(0)
     known_volume = regimens["feed_ml_per_day"].fillna(0) + beside
     known_water = regimens["formula_water_ml_per_day"].fillna(0) + beside
     volume = regimens["total_volume_ml_per_day_low"].fillna(known_volume)
@@ -297,20 +297,17 @@ def fluid_above_limit(regimens: pd.DataFrame, policy: Policy) -> Flags:
         ["free water", "volume"],
         "fluid (not said which; volume is compared)",
     )
-    unknown = regimens["flush_ml_per_day_low"].isna()
     return Flags(
         where=low > most,
         observed=low,
         expected=limit,
         doubtful=(high > most) | high.isna(),
-        settled_by="how the flush is meant, or the volume and water of the feed",
+        settled_by="how the flush is meant, or the volume and water of the feed and beside it",
         values={
             "volume": _volume(volume),
             "free_water": _volume(water.where(regimens["formula_water_ml_per_day"].notna())),
             "limit_counts": pd.Series(counts, index=regimens.index),
-            "without_flushes": pd.Series("", index=regimens.index).mask(
-                unknown, " (flushes not known and not counted)"
-            ),
+            "not_counted": _not_counted(regimens, " ({} not known and not counted)"),
         },
     )
 
@@ -325,7 +322,7 @@ def fluid_above_limit(regimens: pd.DataFrame, policy: Policy) -> Flags:
     parameters=("infant_added_water_ml_per_kg_max", "infant_total_volume_ml_per_kg_max"),
     evidence="Plain water beside the feed {added} mL/kg (marked above {most_added:g}); "
     "all fluid {total} mL/kg (marked above {most_total:g}); weight {weight_kg:g} kg"
-    "{without_flushes}.",
+    "{not_counted}.",
     confirm=f"{PRESCRIBER} the flushes, the other water and the weight at once.",
     source=COMMON_PRACTICE,
     unit="mL/(kg.d)",
@@ -333,31 +330,30 @@ def fluid_above_limit(regimens: pd.DataFrame, policy: Policy) -> Flags:
 def too_much_water_for_infant(regimens: pd.DataFrame, policy: Policy) -> Flags:
     """Is plain water, or all fluid, by weight within what an infant is usually ordered?
 
-    Where flushes are not known, the rest alone is compared: it may be too much, and can never
+    Where some of it is not known, the rest alone is compared: it may be too much, and can never
     be said to be within what is usual.
     """
-    weight, other = regimens["weight_kg"], regimens["other_water_ml_per_day"]
-    known = regimens["feed_ml_per_day"].fillna(0) + other + regimens["iv_fluid_ml_per_day"]
-    added = regimens["added_water_ml_per_kg_high"].fillna(other / weight)
+    weight = regimens["weight_kg"]
+    flushes = regimens["flush_ml_per_day_high"].fillna(0)
+    known = regimens["feed_ml_per_day"].fillna(0) + flushes + _known_beside(regimens)
+    plain = flushes + regimens["other_water_ml_per_day"].fillna(0)
+    added = regimens["added_water_ml_per_kg_high"].fillna(plain / weight)
     total = regimens["total_volume_ml_per_kg_high"].fillna(known / weight)
     most_added = float(policy["infant_added_water_ml_per_kg_max"])
     most_total = float(policy["infant_total_volume_ml_per_kg_max"])
     too_much = added > most_added + 1e-9
-    unknown = regimens["flush_ml_per_day_high"].isna()
     return Flags(
         too_much | (total > most_total + 1e-9),
         added.where(too_much, total),
         pd.Series(most_total, index=regimens.index).mask(too_much, most_added),
         doubtful=regimens["total_volume_ml_per_kg_high"].isna(),
-        settled_by="the weight, the feed's volume and the flushes",
+        settled_by="the weight, the feed's volume, the flushes and the other water",
         values={
             "added": in_words(added, "{:,.1f}"),
             "total": in_words(total, "{:,.1f}"),
             "most_added": most_added,
             "most_total": most_total,
-            "without_flushes": pd.Series("", index=regimens.index).mask(
-                unknown, "; flushes not known and not counted"
-            ),
+            "not_counted": _not_counted(regimens, "; {} not known and not counted"),
         },
     )
 
@@ -422,6 +418,25 @@ def _fluid_words(regimens: pd.DataFrame) -> dict[str, pd.Series]:
         "reading": _either(regimens["fluid_low_ml_per_day"], regimens["fluid_high_ml_per_day"]),
         "counted_as": pd.Series("free water", index=regimens.index).mask(volume, "volume"),
     }
+
+
+def _known_beside(regimens: pd.DataFrame) -> pd.Series:
+    """Water and fluid beside feed and flushes, what is not known of it left out."""
+    beside = regimens[["other_water_ml_per_day", "iv_fluid_ml_per_day"]].fillna(0)
+    return beside.sum(axis="columns")
+
+
+def _not_counted(regimens: pd.DataFrame, template: str) -> pd.Series:
+    """What of the day's fluid beside the feed is not known, in words; nothing where all is."""
+    names = pd.Series("", index=regimens.index)
+    for column, name in (
+        ("flush_ml_per_day_high", "flushes"),
+        ("other_water_ml_per_day", "other water"),
+        ("iv_fluid_ml_per_day", "intravenous fluid"),
+    ):
+        longer = (names + " and " + name).where(names.ne(""), name)
+        names = names.mask(regimens[column].isna(), longer)
+    return in_words(names.where(names.ne("")), template, missing="")
 
 
 def _volume(volume: pd.Series) -> pd.Series:

@@ -110,9 +110,15 @@ def _stated_total(parts: pd.DataFrame, name: str, groups: Groups) -> np.ndarray:
 
 
 def _said_or_summed(amount: pd.Series, groups: Groups) -> np.ndarray:
-    """Water ordered beside the feed: none where blank, once where all parts repeat one figure."""
-    least, most = groups.least(amount), groups.most(amount)
-    return np.where(least == most, most, groups.total(amount.fillna(0.0)))
+    """Water ordered beside the feed: once where all parts that order some repeat one figure.
+
+    Missing where any part's is: an order says that there is none by leaving it blank, which is
+    read as zero, and a cell that could not be read says nothing.
+    """
+    some = amount.where(~amount.eq(0))
+    total = groups.total(amount)
+    repeated = groups.least(some) == groups.most(some)
+    return np.where(repeated & ~np.isnan(total), groups.most(some), total)
 
 
 def _texts(parts: pd.DataFrame, groups: Groups) -> dict[str, pd.Series]:

@@ -7,6 +7,7 @@ import json
 import random
 import zipfile
 
+import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
@@ -86,6 +87,16 @@ def test_other_unreadable_cells_are_left_out_and_listed(read_orders, assert_clos
     assert cells["found"].tolist() == ["50-60", "?", "see note"]
     assert cells["expected"].iloc[1] == "one of female, male"
     assert_closed(exports)
+
+
+def test_a_blank_that_means_none_is_told_from_what_is_not_known(read_orders):
+    lines = ["patient_id,order_id,start_date,other water"]
+    cells = ["", "none", "250", "see note", "unknown"]
+    lines += [f"P{place},O{place},2026-10-01,{cell}" for place, cell in enumerate(cells)]
+    orders = read_orders("\n".join(lines)).tables["orders"]
+    known = pd.Series([0.0, 0.0, 250.0, np.nan, np.nan], name="other_water_ml_per_day")
+    pd.testing.assert_series_equal(orders["other_water_ml_per_day"], known)
+    assert orders["iv_fluid_ml_per_day"].tolist() == [0.0] * len(cells)
 
 
 def test_what_a_cell_says_for_another_column_fills_that_column_or_contradicts_it(read_orders):

@@ -14,7 +14,7 @@ import pytest
 from audit.period import parse_period
 from audit.policy import load_policy
 from audit.regimen import equations, order_parts, regimens
-from schemas.columns import Table, empty
+from schemas.columns import Table, blanks_of, empty
 from schemas.exports import Catalogue, Orders, Weights
 
 HERE = Path(__file__).parent
@@ -32,7 +32,7 @@ def label(expected: dict[str, Any]) -> str:
 
 def typed(model: type[Table], rows: list[dict[str, Any]]) -> pd.DataFrame:
     dtypes = empty(model).dtypes
-    origin = {"source_file": "values.toml", "source_sheet": ""}
+    origin = {"source_file": "values.toml", "source_sheet": "", **blanks_of(model)}
     whole = [{**origin, "source_row": place, **row} for place, row in enumerate(rows)]
     given = pd.DataFrame(whole, index=range(len(rows))).reindex(columns=list(dtypes.index))
     for name in given.columns[dtypes.map(lambda dtype: dtype.kind == "M")]:

@@ -11,7 +11,7 @@ import pytest
 from audit.period import Period, parse_period
 from audit.policy import Policy, load_policy
 from audit.regimen import order_parts, regimens
-from schemas.columns import Table, empty
+from schemas.columns import Table, blanks_of, empty
 from schemas.exports import Catalogue, Orders, Weights
 
 Row = Mapping[str, Any]
@@ -47,10 +47,14 @@ CATALOGUE: tuple[Row, ...] = (
 
 
 def typed(model: type[Table], rows: Sequence[Row]) -> pd.DataFrame:
-    """A table of these rows with a model's columns and dtypes."""
+    """A table of these rows with a model's columns and dtypes, blank where None or left out."""
     dtypes = empty(model).dtypes
     origin = {"source_file": f"{model.__name__.lower()}.csv", "source_sheet": ""}
-    whole = [{**origin, "source_row": place, **row} for place, row in enumerate(rows, start=2)]
+    blanks = blanks_of(model)
+    known = [{name: held for name, held in row.items() if held is not None} for row in rows]
+    whole = [
+        {**origin, **blanks, "source_row": place, **row} for place, row in enumerate(known, start=2)
+    ]
     given = pd.DataFrame(whole, index=range(len(rows))).reindex(columns=list(dtypes.index))
     for name in given.columns[dtypes.map(lambda dtype: dtype.kind == "M")]:
         given[name] = pd.to_datetime(given[name])

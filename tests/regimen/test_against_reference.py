@@ -342,7 +342,10 @@ def random_patient(rng, name):
                     ),
                     "medicine_passes_per_day": maybe(float(rng.integers(1, 6))),
                     "flush_ml_per_day": maybe(float(rng.integers(50, 900)), 0.7),
-                    "other_water_ml_per_day": maybe(float(rng.integers(1, 900)), 0.6),
+                    # None is blank, which means none; NaN is a cell that could not be read.
+                    "other_water_ml_per_day": maybe(
+                        float(rng.choice([rng.integers(1, 900), math.nan], p=[0.9, 0.1])), 0.6
+                    ),
                 }
             )
             orders[-1]["additive_per_day"] = 20.0 if orders[-1]["additive"] else None
@@ -475,7 +478,7 @@ def test_regimens(programme, period, policy):
                              "formula_water_ml_per_day")
             }  # fmt: skip
             waters = {row["other_water_ml_per_day"] for row in rows} - {None}
-            wanted["other_water_ml_per_day"] = sum(waters)
+            wanted["other_water_ml_per_day"] = sum(waters)  # NaN where one is
             used = [
                 (row["measured_on"], 1, row["weight_kg"]) for row in measured
                 if row["measured_on"] <= LAST

@@ -80,6 +80,23 @@ def test_different_waters_of_the_parts_add_up(regimen_of):
     assert regimen["other_water_ml_per_day"] == 300
 
 
+def test_a_further_part_that_orders_no_water_changes_nothing(regimen_of):
+    water = {"other_water_ml_per_day": 200}
+    parts = {**NIGHT, **water}, {**DAY, **water}, {**DAY, "ml_per_feed": 10}
+    assert regimen_of(*parts)["other_water_ml_per_day"].iloc[0] == 200
+
+
+def test_water_that_could_not_be_read_is_not_none(regimen_of):
+    blank, unread = NIGHT, {**NIGHT, "iv_fluid_ml_per_day": NAN}
+    frame = regimen_of(
+        {**blank, "patient_id": "P1", "flush_ml_per_day": 0},
+        {**unread, "patient_id": "P2", "flush_ml_per_day": 0},
+    ).set_index("patient_id")
+    assert frame["iv_fluid_ml_per_day"].tolist() == pytest.approx([0, NAN], nan_ok=True)
+    for name in ("total_water_ml_per_day_low", "total_volume_ml_per_day_high"):
+        assert frame[name].notna().tolist() == [True, False]
+
+
 def test_stated_energy(regimen_of):
     both = regimen_of({**NIGHT, "energy_kcal_per_day": 1360}, {**DAY, "energy_kcal_per_day": 1360})
     each = regimen_of({**NIGHT, "energy_kcal_per_day": 960}, {**DAY, "energy_kcal_per_day": 400})
