@@ -13,14 +13,16 @@ import pandas as pd
 from reports import ReportInput
 from reports.summary import Summary, summarise
 from reports.text import clean
+from schemas.results import RESULTS_SCHEMA
 
 # By this name a folder is known as one that this program wrote.
 PROGRAM = "enteral-order-audit"
 
 
 def write(report: ReportInput, path: Path) -> None:
-    """Write the record as JSON."""
-    text = json.dumps(record(report), ensure_ascii=False, indent=2, allow_nan=False)
+    """Write the record as JSON, with digests of the files that stand beside it."""
+    facts = record(report) | {"outputs": _digests(path)}
+    text = json.dumps(facts, ensure_ascii=False, indent=2, allow_nan=False)
     path.write_bytes((text + "\n").encode("utf-8", errors="replace"))
 
 
@@ -30,6 +32,8 @@ def record(report: ReportInput) -> dict[str, Any]:
     run = report.run
     return {
         "program": PROGRAM,
+        "schema": RESULTS_SCHEMA,
+        "without_identity": bool(run.get("without_identity")),
         "programme": _plain(run.get("programme")),
         "versions": versions(report),
         "options": {name: _plain(value) for name, value in (run.get("options") or {}).items()},
@@ -65,6 +69,12 @@ def record(report: ReportInput) -> dict[str, Any]:
             "duration_s": _plain(run.get("duration_s")),
         },
     }
+
+
+def _digests(path: Path) -> dict[str, str]:
+    """SHA-256 by name of the other files of the folder, by which a later change is seen."""
+    files = sorted(each for each in path.parent.iterdir() if each.is_file() and each != path)
+    return {file.name: hashlib.sha256(file.read_bytes()).hexdigest() for file in files}
 
 
 def versions(report: ReportInput) -> dict[str, str]:
