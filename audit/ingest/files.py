@@ -5,15 +5,13 @@ from __future__ import annotations
 import gzip
 import hashlib
 import io
-import lzma
-import struct
 import zipfile
 import zlib
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 
-from audit.ingest.errors import ExportsError
+from audit.ingest.errors import DAMAGED_ARCHIVE, ExportsError
 from audit.ingest.options import MEGABYTE, Limits
 from audit.ingest.sheets import Sheet
 from audit.ingest.text import read_text
@@ -27,11 +25,6 @@ EXTENSIONS = (*WORKBOOKS, *TEXTS, *ARCHIVES)
 _ZIP_MAGIC = (b"PK\x03\x04", b"PK\x05\x06")
 _GZIP_MAGIC = b"\x1f\x8b"
 _CHUNK = MEGABYTE
-_DAMAGED = (
-    zipfile.BadZipFile, zlib.error, lzma.LZMAError, struct.error, OSError, EOFError, ValueError,
-    IndexError, NotImplementedError, RuntimeError,
-)  # fmt: skip
-"""What reading a damaged archive can raise."""
 
 
 @dataclass(frozen=True)
@@ -185,7 +178,7 @@ def _members(data: bytes, file: str, limits: Limits) -> list[zipfile.ZipInfo]:
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             members = [member for member in archive.infolist() if not member.is_dir()]
-    except _DAMAGED:
+    except DAMAGED_ARCHIVE:
         raise ExportsError(f"{file}: damaged; it cannot be opened") from None
     _refuse_bombs(sum(member.file_size for member in members), len(data), file, limits)
     return members
@@ -215,17 +208,13 @@ def _sheets_in_archive(
             if content[:4] in _ZIP_MAGIC or content[:8] == OLE_MAGIC:
                 inside = read_workbook(content, file, limits)
                 sheets.extend(
-                    _renamed(sheet, f"{member.filename}/{sheet.name}") for sheet in inside
+                    replace(sheet, name=f"{member.filename}/{sheet.name}") for sheet in inside
                 )
             elif content:
                 sheets.append(read_text(content, file, member.filename))
     if not sheets:
         raise ExportsError(f"{file}: every file in this archive is empty")
     return sheets
-
-
-def _renamed(sheet: Sheet, name: str) -> Sheet:
-    return Sheet(**{**sheet.__dict__, "name": name})
 
 
 def _is_export(name: str) -> bool:
@@ -242,5 +231,5 @@ def _member_bytes(
     try:
         with archive.open(member) as stream:
             return _read_limited(stream.read, member.compress_size, label, limits)
-    except _DAMAGED:
+    except DAMAGED_ARCHIVE:
         raise ExportsError(f"{label}: damaged; it cannot be unpacked") from None

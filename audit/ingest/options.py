@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from audit.ingest.mapping import Mapping
+from audit.ingest.values.dates import DATE_ORDERS
 from schemas.exports import REQUIRED_TABLES
 
 MEGABYTE = 1024 * 1024
@@ -27,7 +28,7 @@ class Limits:
 
 @dataclass(frozen=True)
 class ReadOptions:
-    """How exports are to be read."""
+    """How exports are to be read; raises `ValueError` for a date order that is none."""
 
     date_order: str = ""
     """`day-first` or `month-first` for columns whose own cells do not settle it."""
@@ -35,3 +36,7 @@ class ReadOptions:
     required: tuple[str, ...] = REQUIRED_TABLES
     """Tables without which reading is refused."""
     limits: Limits = field(default_factory=Limits)
+
+    def __post_init__(self) -> None:
+        if self.date_order not in ("", *DATE_ORDERS):
+            raise ValueError(f"date_order {self.date_order!r}: expected day-first or month-first")

@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import python_calamine
 
-from audit.ingest.errors import ExportsError
+from audit.ingest.errors import DAMAGED_ARCHIVE, ExportsError
 from audit.ingest.options import Limits
 from audit.ingest.sheets import Fault, Sheet, cells_of, trimmed
 from audit.ingest.values import units
@@ -69,7 +69,7 @@ def read_workbook(data: bytes, file: str, limits: Limits) -> list[Sheet]:
     parts, archive = _Parts(), None
     if data[:2] == b"PK":
         archive = _archive(data, file)
-        parts = _parts(archive)
+        parts = _parts(archive, file)
         for name, path in parts.paths.items():
             _refuse_wide_sheets(archive, path, f"{file}, sheet {name!r}", limits)
         _refuse_repeated_content(archive, file)
@@ -79,7 +79,7 @@ def read_workbook(data: bytes, file: str, limits: Limits) -> list[Sheet]:
         if metadata.typ != python_calamine.SheetTypeEnum.WorkSheet:
             continue
         grid, merged = _grid(workbook, number, file, metadata.name, limits)
-        overlooked = _overlooked(archive, parts, metadata.name) if archive else []
+        overlooked = _overlooked(archive, parts, file, metadata.name) if archive else []
         hidden = metadata.visible != python_calamine.SheetVisibleEnum.Visible
         sheet = _sheet(grid, merged, overlooked, file, metadata.name, parts.counts_from_1904)
         sheets.append(sheet.noted("hidden sheet") if hidden else sheet)
@@ -167,23 +167,32 @@ def _fill_merged(
 def _archive(data: bytes, file: str) -> zipfile.ZipFile:
     try:
         return zipfile.ZipFile(io.BytesIO(data))
-    except (zipfile.BadZipFile, OSError, ValueError):
+    except DAMAGED_ARCHIVE:
         raise ExportsError(f"{file}: damaged; it cannot be opened") from None
 
 
-_UNREADABLE_PART = (
-    KeyError, zipfile.BadZipFile, OSError, EOFError, ValueError, NotImplementedError, RuntimeError,
-    ElementTree.ParseError,
-)  # fmt: skip
-
-
-def _parts(archive: zipfile.ZipFile) -> _Parts:
-    """Paths of the sheets and the date system; nothing for other kinds of workbook."""
+def _part(archive: zipfile.ZipFile, path: str, file: str) -> bytes:
+    """One part of a workbook; empty where it has none. Raises `ExportsError` if damaged."""
     try:
-        workbook = ElementTree.fromstring(archive.read("xl/workbook.xml"))
-        relations = ElementTree.fromstring(archive.read("xl/_rels/workbook.xml.rels"))
-    except _UNREADABLE_PART:
-        return _Parts()
+        return archive.read(path)
+    except KeyError:
+        return b""
+    except DAMAGED_ARCHIVE:
+        raise ExportsError(f"{file}: damaged; it cannot be opened") from None
+
+
+def _element(archive: zipfile.ZipFile, path: str, file: str) -> ElementTree.Element:
+    content = _part(archive, path, file)
+    try:
+        return ElementTree.fromstring(content or b"<none/>")
+    except ElementTree.ParseError:
+        raise ExportsError(f"{file}: damaged; it cannot be opened") from None
+
+
+def _parts(archive: zipfile.ZipFile, file: str) -> _Parts:
+    """Paths of the sheets and the date system; nothing for other kinds of workbook."""
+    workbook = _element(archive, "xl/workbook.xml", file)
+    relations = _element(archive, "xl/_rels/workbook.xml.rels", file)
     targets = {relation.get("Id"): relation.get("Target", "") for relation in relations}
     paths, counts_from_1904 = {}, False
     for element in workbook.iter():
@@ -198,7 +207,7 @@ def _parts(archive: zipfile.ZipFile) -> _Parts:
                 paths[element.get("name", "")] = path
         elif tag == "workbookPr":
             counts_from_1904 = element.get("date1904", "0").casefold() in ("1", "true")
-    return _Parts(counts_from_1904, paths, _number_styles(archive))
+    return _Parts(counts_from_1904, paths, _number_styles(archive, file))
 
 
 def _refuse_wide_sheets(archive: zipfile.ZipFile, path: str, label: str, limits: Limits) -> None:
@@ -207,10 +216,7 @@ def _refuse_wide_sheets(archive: zipfile.ZipFile, path: str, label: str, limits:
     The reader lays out every cell up to the last row and column in use, and a stray cell
     at the sheet's far corner asks it for billions.
     """
-    try:
-        content = archive.read(path)
-    except _UNREADABLE_PART:
-        return
+    content = _part(archive, path, label)
     rows = max(map(int, _ROW_NUMBER.findall(content, max(len(content) - 4096, 0))), default=0)
     rows = rows or max(map(int, _ROW_NUMBER.findall(content)), default=0)
     if _COLUMN_LETTERS[0].search(content):
@@ -231,10 +237,7 @@ def _refuse_repeated_content(archive: zipfile.ZipFile, file: str) -> None:
 
     A few bytes can so ask the reader for billions of cells.
     """
-    try:
-        content = archive.read("content.xml")
-    except _UNREADABLE_PART:
-        return
+    content = _part(archive, "content.xml", file)
     rows = [int(found[1]) for found in _REPEATED_ROW.finditer(content) if b"<text:p" in found[2]]
     cells = [int(found[1] or found[2]) for found in _REPEATED_CELL.finditer(content)]
     if max(rows, default=0) > REPEATED_ROWS or max(cells, default=0) > REPEATED_CELLS:
@@ -259,12 +262,9 @@ def _column_number(letters: str) -> int:
     return number
 
 
-def _number_styles(archive: zipfile.ZipFile) -> dict[str, str]:
+def _number_styles(archive: zipfile.ZipFile, file: str) -> dict[str, str]:
     """Formats of the cell styles that show more than a bare number, by style number."""
-    try:
-        styles = ElementTree.fromstring(archive.read("xl/styles.xml"))
-    except _UNREADABLE_PART:
-        return {}
+    styles = _element(archive, "xl/styles.xml", file)
     codes = dict(_BUILT_IN_PERCENT)
     for element in styles.iter():
         if _tag(element) == "numFmt":
@@ -291,18 +291,18 @@ def _shown_number(stored: str, code: str) -> str:
     return f"{stored} {words}" if words and units.is_unit(words) else ""
 
 
-def _overlooked(archive: zipfile.ZipFile, parts: _Parts, name: str) -> list[_Placed]:
+def _overlooked(archive: zipfile.ZipFile, parts: _Parts, file: str, name: str) -> list[_Placed]:
     """Cells whose value the reader does not tell as the workbook shows it."""
     if name not in parts.paths:
         return []
-    try:
-        content = archive.read(parts.paths[name])
-        marks = (b"<f", b":f", b't="e"', *(b's="%s"' % key.encode() for key in parts.number_styles))
-        if not any(mark in content for mark in marks):
-            return []
-        return list(_find_overlooked(content, parts.number_styles))
-    except _UNREADABLE_PART:
+    content = _part(archive, parts.paths[name], file)
+    marks = (b"<f", b":f", b't="e"', *(b's="%s"' % key.encode() for key in parts.number_styles))
+    if not any(mark in content for mark in marks):
         return []
+    try:
+        return list(_find_overlooked(content, parts.number_styles))
+    except (ElementTree.ParseError, ValueError):
+        raise ExportsError(f"{file}, sheet {name!r}: damaged; it cannot be opened") from None
 
 
 def _find_overlooked(content: bytes, styles: dict[str, str]) -> Iterator[_Placed]:

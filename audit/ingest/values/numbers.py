@@ -191,13 +191,11 @@ def in_unit(number: float, written: str, unit: str) -> float:
     return number * found
 
 
-def parse_duration(value: object, unit: str, assumed: str) -> float:
-    """A cell that the spreadsheet holds as a time or span, in hours; raises `Unreadable`."""
+def parse_duration(value: dt.time | dt.timedelta) -> float:
+    """A cell that the spreadsheet holds as a time or span, in hours."""
     if isinstance(value, dt.timedelta):
         return value.total_seconds() / 3600
-    if isinstance(value, dt.time):
-        return value.hour + value.minute / 60 + value.second / 3600
-    raise Unreadable
+    return value.hour + value.minute / 60 + value.second / 3600
 
 
 def _sign(text: str) -> tuple[int, str]:

@@ -70,7 +70,7 @@ def parse_clock(value: object) -> float:
     return clock_text(value)
 
 
-def clock_text(text: str, *, bare_hours: bool = False) -> float:
+def clock_text(text: str) -> float:
     """A time of day written out, as minutes after midnight; raises `Unreadable`."""
     named = _NAMED_TIMES.get(text.casefold())
     if named is not None:
@@ -85,7 +85,7 @@ def clock_text(text: str, *, bare_hours: bool = False) -> float:
     hour, minute = int(found["hour"]), int(found["minute"] or found["packed"] or 0)
     half = (found["half"] or "").casefold()[:1]
     exact = found["minute"] or found["packed"] or half or (found["hours"] and hour > 12)
-    if minute > 59 or not (exact or hour > 12 or hour == 0 or bare_hours):
+    if minute > 59 or not (exact or hour > 12 or hour == 0):
         raise Unreadable
     return _on_the_clock(hour, minute, half)
 
@@ -124,7 +124,7 @@ def parse_hours(value: object, unit: str, assumed: str, mark: str) -> float:
     """
     if isinstance(value, dt.datetime) or not isinstance(value, str):
         if isinstance(value, dt.time | dt.timedelta):
-            return numbers.parse_duration(value, unit, assumed)
+            return numbers.parse_duration(value)
         return numbers.parse_number(value, unit, assumed, mark)
     duration = _DURATION.fullmatch(value) or _PACKED_DURATION.fullmatch(value)
     if duration:
@@ -182,7 +182,7 @@ def parse_interval(
     Raises `Unreadable`.
     """
     if isinstance(value, dt.time | dt.timedelta):
-        return numbers.parse_duration(value, unit, assumed)
+        return numbers.parse_duration(value)
     if not isinstance(value, str):
         return numbers.parse_number(value, unit, assumed, mark)
     text = plain_words(value)
