@@ -228,22 +228,28 @@ def _records(
     starts = np.concatenate(([0], ends[:-1] + 1))
     in_order = len(dialect.separator.encode()) == 1 and not dialect.escape
     separators = buffer == (ord(dialect.separator) & 0xFF)
-    widest = int(np.add.reduceat(separators, starts, dtype=np.int32).max()) + 1
+    widths = _per_line(separators, ends) + 1
+    widest = int(widths.max())
     quoted = np.zeros(len(starts), dtype=bool)
     if b'"' in lines:
         quotes = buffer == 34
-        number = np.add.reduceat(quotes, starts, dtype=np.int32)
+        number = _per_line(quotes, ends)
         in_order &= not bool((number % 2).any())
         quoted = number > 0
         separators &= (np.cumsum(quotes, dtype=np.uint8) & 1) == 0
+        widths = _per_line(separators, ends) + 1
     if in_order and widest <= WIDEST:
         frame = _parsed(lines, dialect, widest)
         if frame is not None and len(frame) == len(starts):
             columns = [cells_of(frame[column].to_numpy()) for column in frame]
-            widths = np.add.reduceat(separators, starts, dtype=np.int32) + 1
             _correct_widths(widths, quoted, lines, starts, dialect)
             return columns, np.arange(1, len(starts) + 1, dtype=np.int64), widths, []
     return _records_line_by_line(lines, dialect)
+
+
+def _per_line(flags: np.ndarray, ends: np.ndarray) -> np.ndarray:
+    """How many flags are set in each line, by the places where the lines end."""
+    return np.diff(np.searchsorted(np.flatnonzero(flags), ends), prepend=0)
 
 
 def _correct_widths(
