@@ -22,6 +22,7 @@ from audit.checks.common import (
 )
 from audit.checks.declare import Flags, check
 from audit.policy import Policy
+from audit.regimen.equations import ML_PER_FL_OZ
 
 CONSENSUS = "AND/ASPEN consensus, JPEN 2012;36:275 (from memory)"
 
@@ -293,15 +294,18 @@ def volume_below_micronutrients(parts: pd.DataFrame, policy: Policy) -> Flags:
     ),
     needs=("life_stage", "formula_kcal_per_ml"),
     parameters=("infant_energy_density_low_kcal_per_ml", "infant_energy_density_high_kcal_per_ml"),
-    evidence="{formula_code} as made up is {observed:.2f} kcal/mL ({kcal_per_oz:.0f} kcal per "
-    "US fl oz); usual from {low:g} to {high:g} kcal/mL.",
+    evidence="{formula_code} as made up{with_additive} is {observed:.2f} kcal/mL "
+    "({kcal_per_oz:.0f} kcal per US fl oz); usual from {low:g} to {high:g} kcal/mL.",
     confirm=f"{PRESCRIBER} the recipe at once, and with the family how it is mixed.",
     source=COMMON_PRACTICE,
     unit="kcal/mL",
 )
 def infant_feed_concentration(parts: pd.DataFrame, policy: Policy) -> Flags:
-    """Does an infant's feed lie within the usual range of energy density?"""
-    density = parts["formula_kcal_per_ml"]
+    """Does an infant's feed, additives included, lie within the usual range of energy density?"""
+    added = parts["has_additive"].astype(bool)
+    volume = parts["feed_ml_per_day"] + parts["additive_ml_per_day"]
+    mixed = parts["energy_kcal_per_day"] / volume.where(volume > 0)
+    density = parts["formula_kcal_per_ml"].where(~added, mixed)
     low = float(policy["infant_energy_density_low_kcal_per_ml"])
     high = float(policy["infant_energy_density_high_kcal_per_ml"])
     bound = pd.Series(high, index=parts.index).mask(density < low, low)
@@ -309,7 +313,14 @@ def infant_feed_concentration(parts: pd.DataFrame, policy: Policy) -> Flags:
         (density < low - 1e-9) | (density > high + 1e-9),
         density,
         bound,
-        values={"kcal_per_oz": density * 29.5735, "low": low, "high": high},
+        doubtful=density.isna(),
+        settled_by="the feed's volume, and the additive's energy and amount",
+        values={
+            "kcal_per_oz": density * ML_PER_FL_OZ,
+            "low": low,
+            "high": high,
+            "with_additive": pd.Series(np.where(added, " with its additive", ""), parts.index),
+        },
     )
 
 

@@ -357,18 +357,32 @@ def formula_outside_age(parts: pd.DataFrame, policy: Policy) -> Flags:
         counted(parts) & parts["formula_code"].notna() & _names_allergy(parts["allergies"])
     ),
     needs=("formula_allergens",),
-    evidence="Allergy: {shared}. The label of {formula_code} names: {formula_allergens}.",
+    evidence="Allergy: {shared}. {whose_label} {named}.",
     confirm=f"{PRESCRIBER} the allergy and the formula at once; "
     "the product label is the reference.",
     source=COMPARISON,
 )
 def allergen_in_formula(parts: pd.DataFrame, policy: Policy) -> Flags:
-    """Does the label of the formula name something the person is allergic to?
+    """Does the label of the formula, or of an additive, name what the person is allergic to?
 
     Names are compared word by word, so that "milk protein" meets "milk" and "eggs" meets "egg".
     """
-    shared = shared_names(parts["allergies"], parts["formula_allergens"])
-    return Flags(shared.ne(""), values={"shared": shared})
+    added, on_additive = parts["additive"].notna(), parts["additive_allergens"]
+    formula, code = parts["formula_allergens"], parts["formula_code"]
+    named = formula.mask(added & on_additive.notna(), formula + "; " + on_additive)
+    one_label = "The label of " + code + " names:"
+    both_labels = "The labels of " + code + " and " + parts["additive"] + " name:"
+    shared = shared_names(parts["allergies"], named)
+    return Flags(
+        shared.ne(""),
+        doubtful=added & on_additive.isna(),
+        settled_by="the allergens of the additive",
+        values={
+            "shared": shared,
+            "named": named,
+            "whose_label": one_label.mask(added & on_additive.notna(), both_labels),
+        },
+    )
 
 
 @check(

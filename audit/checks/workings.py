@@ -23,15 +23,17 @@ def order_parts(parts: pd.DataFrame, catalogue: pd.DataFrame, period: Period) ->
     """Parts of the orders in force in the period, with what the checks compare.
 
     Added columns: age_days and stated_age_years (also where the birth date is implausible),
-    is_only_part, water_bag_ml (largest in the catalogue), and for feed and flush the amounts to
-    hold against each other: `compared_...` is the part's, or the order's sum where every part
-    repeats the order's total.
+    additive_allergens, is_only_part, water_bag_ml (largest in the catalogue), and for feed and
+    flush the amounts to hold against each other: `compared_...` is the part's, or the order's
+    sum where every part repeats the order's total. `text_...` is what the order line says of a
+    field.
     """
     own = parts.loc[parts["in_period"]]
     age_days = (period.as_of - own["birth_date"]).dt.days.astype("float64")
     is_counted = ~own["is_exact_duplicate"]
     order = [own["patient_id"], own["order_id"]]
     computed_flush = own["flush_basis"].eq("computed")
+    allergens = catalogue.drop_duplicates("item_code").set_index("item_code")["allergens"]
     bags = catalogue.loc[catalogue["kind"].eq("water_bag"), "capacity_ml"]
     amounts = {
         "computed_feed_ml_per_day": own["computed_feed_ml_per_day"],
@@ -49,13 +51,25 @@ def order_parts(parts: pd.DataFrame, catalogue: pd.DataFrame, period: Period) ->
     return own.assign(
         # An age that no one has is no age to hold against a label.
         age_years=own["age_years"].where(own["life_stage"].notna()),
+        additive_allergens=own["additive"].map(allergens).astype("str"),
         age_days=age_days.where(age_days >= 0),
         stated_age_years=age_days / DAYS_PER_YEAR,
         is_only_part=is_counted.groupby(order).transform("sum").eq(1),
         is_order_total=own["order_stated_feed_ml_per_day"].notna(),
         water_bag_ml=bags.max() if bags.notna().any() else np.nan,
         **compared,
+        **_said_in_text(own["order_text"]),
     )
+
+
+def _said_in_text(lines: pd.Series) -> dict[str, pd.Series]:
+    """What order lines say of each field of an order, under the field's name after `text_`."""
+    # Imported here because its grammar takes longer to build than a run without text needs.
+    from audit.ingest.order_text import parse_order_text
+
+    totals = {name: f"stated_{name}" for name in ("feed_ml_per_day", "flush_ml_per_day")}
+    said = parse_order_text(lines).rename(columns=totals)
+    return {f"text_{name}": said[name] for name in said.columns}
 
 
 def _order_total(computed: str) -> str:

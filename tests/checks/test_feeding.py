@@ -158,6 +158,17 @@ CASES = {
         ("the most concentrated", INFANT | {"formula_kcal_per_ml": 1.02}, "fine"),
         ("too concentrated", INFANT | {"formula_kcal_per_ml": 1.03}, "found",
          {"expected": 1.02}),
+        # (700 mL x 0.67 kcal/mL + 65 g x 4 kcal/g) / 700 mL = 729 / 700 = 1.041 kcal/mL.
+        ("an additive makes it too concentrated",
+         INFANT | {"formula_kcal_per_ml": 0.67, "feed_ml_per_day": 700, "has_additive": True,
+                   "energy_kcal_per_day": 729}, "found", {
+            "evidence": "F1 as made up with its additive is 1.04 kcal/mL (31 kcal per US fl oz); "
+            "usual from 0.6 to 1.02 kcal/mL.",
+        }),
+        ("an additive of which the amount is not known",
+         INFANT | {"formula_kcal_per_ml": 0.67, "has_additive": True,
+                   "energy_kcal_per_day": None}, "unchecked",
+         "the feed's volume, and the additive's energy and amount"),
         ("strength not known", INFANT | {"formula_kcal_per_ml": None}, "unchecked",
          "formula_kcal_per_ml"),
         ("the formula is not in the catalogue",

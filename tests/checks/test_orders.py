@@ -82,6 +82,28 @@ CASES = {
          "how the feed is made up, or its energy per mL"),
         ("the strength is assumed and the statement agrees", {"energy_basis": "assumed"}, "fine"),
     ],
+    "text_and_fields_disagree": [
+        ("they say the same", {}, "fine"),
+        ("one per cent apart", {"text_rate_ml_per_h": 101}, "fine"),
+        ("further apart", {"text_rate_ml_per_h": 101.1}, "found", {
+            "evidence": "The text says rate 101.1 mL/h, the field 100 mL/h. "
+            "The fields are used.",
+            "urgency": "soon", "order_id": "O1",
+        }),
+        ("in two elements", {"text_rate_ml_per_h": 80, "text_hours_per_day": 15}, "found", {
+            "evidence": "The text says rate 80 mL/h, the field 100 mL/h; the text says 15 hours "
+            "a day, the field 12. The fields are used.",
+        }),
+        ("the total", {"text_stated_feed_ml_per_day": 1500}, "found", {
+            "evidence": "The text says 1500 mL of feed a day, the field 1200 mL. "
+            "The fields are used.",
+        }),
+        ("the text says less", {"text_rate_ml_per_h": None, "text_hours_per_day": None}, "fine"),
+        ("the text says more", {"text_days_per_week": 5}, "fine"),
+        ("only water differs", {"text_flush_ml": 50}, "fine"),
+        ("no text", {"order_text": None}, "not applicable"),
+        ("a repeated row", {"is_exact_duplicate": True}, "not applicable"),
+    ],
     "parts_exceed_24_h": [
         ("around the clock", {"pump_h_per_day": 24}, "fine"),
         ("two parts of more than a day", {"pump_h_per_day": 24.5, "part_count": 2}, "found", {
@@ -233,6 +255,18 @@ CASES = {
         ("none, in short", {"allergies": "NKDA"}, "not applicable"),
         ("nothing on the order", {"allergies": None}, "not applicable"),
         ("no formula ordered", {"allergies": "milk", "formula_code": None}, "not applicable"),
+        ("an additive's label", {"allergies": "milk", "formula_allergens": "soy",
+                                 "additive": "M1", "additive_allergens": "whey"}, "found", {
+            "evidence": "Allergy: milk. The labels of F1 and M1 name: soy; whey.",
+        }),
+        ("an additive without it",
+         {"allergies": "egg", "additive": "M1", "additive_allergens": "whey"}, "fine"),
+        ("an additive whose allergens are not known", {"allergies": "egg", "additive": "M1"},
+         "unchecked", "the allergens of the additive"),
+        ("an additive whose allergens are not known, and the formula's own",
+         {"allergies": "milk", "additive": "M1"}, "found", {
+            "evidence": "Allergy: milk. The label of F1 names: milk; soy.",
+        }),
         ("the label's allergens are not known", {"allergies": "milk", "formula_allergens": None},
          "unchecked", "formula_allergens"),
         ("the formula is not in the catalogue",

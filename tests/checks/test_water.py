@@ -51,6 +51,41 @@ CASES = {
         }),
         ("a repeated row", AS_RATE | {"is_exact_duplicate": True}, "not applicable"),
     ],
+    "text_writes_flush_as_rate": [
+        ("the text states no flush", {"flush_ml": None}, "fine"),
+        ("30 mL/h every 4 h in the text alone",
+         {"flush_ml": None, "text_flush_rate_ml_per_h": 30}, "found", {
+            "evidence": "The text says 30 mL/h every 4 h: 30 mL each time or 120 mL.",
+            "observed": 30.0, "urgency": "urgent",
+        }),
+        ("30 mL/h in the text alone",
+         {"flush_ml": None, "text_flush_rate_ml_per_h": 30, "text_flush_every_h": None}, "found", {
+            "evidence": "The text says 30 mL/h: 30 mL each time, or through every hour.",
+        }),
+        ("a field states the flush", {"text_flush_rate_ml_per_h": 30}, "not applicable"),
+        ("a field states it as a rate too", AS_RATE | {"text_flush_rate_ml_per_h": 30},
+         "not applicable"),
+        ("no text", {"flush_ml": None, "order_text": None}, "not applicable"),
+    ],
+    "water_text_and_fields_disagree": [
+        ("they say the same", {}, "fine"),
+        ("one per cent apart", {"text_flush_ml": 101}, "fine"),
+        ("further apart", {"text_flush_ml": 102}, "found", {
+            "evidence": "The text says flush 102 mL, the field 100 mL. The fields are used.",
+            "urgency": "soon",
+        }),
+        ("the time of flushes", {"text_flush_timing": "before_and_after_feeds"}, "found", {
+            "evidence": "The text says flushes by before and after feeds, the field interval. "
+            "The fields are used.",
+        }),
+        ("volume and interval", {"text_flush_ml": 50, "text_flush_every_h": 6}, "found", {
+            "evidence": "The text says flush 50 mL, the field 100 mL; the text says a flush every "
+            "6 h, the field 4 h. The fields are used.",
+        }),
+        ("the text says less", {"text_flush_ml": None, "text_flush_every_h": None}, "fine"),
+        ("only the feed differs", {"text_rate_ml_per_h": 50}, "fine"),
+        ("no text", {"order_text": None}, "not applicable"),
+    ],
     "flush_missing": [
         ("a flush is stated", {}, "fine"),
         ("no flush is stated", {"flush_stated": False}, "found", {

@@ -38,9 +38,10 @@ USUAL: dict[str, dict[str, Any]] = {
         "flush_ml_per_day_high": 300.0, "flush_basis": "computed", "supplied_by": None,
         "start_rate_ml_per_h": np.nan, "birth_date": pd.Timestamp("1980-10-31"),
         "age_years": 46.0, "life_stage": "adult", "weight_kg": 60.0, "height_cm": 165.0,
-        "weight_date": pd.NaT, "computed_feed_ml_per_day": 1200.0,
+        "weight_date": pd.NaT, "additive": None, "computed_feed_ml_per_day": 1200.0,
         "stated_feed_ml_per_day": np.nan, "stated_flush_ml_per_day": np.nan,
         "order_stated_feed_ml_per_day": np.nan, "order_stated_flush_ml_per_day": np.nan,
+        "order_text": None,
     },
     "lines": {
         "patient_id": "P1", **ORIGIN, "item_code": "S1", "supply_class": "bag_set",
@@ -65,7 +66,8 @@ USUAL: dict[str, dict[str, Any]] = {
         "item_code": "S1", "units": 20.0,
     },
     "recalls": {"item_code": "S1", "lot": "L1", "notice": "seal may leak", **ORIGIN},
-    "catalogue": {"item_code": "S1", "kind": "bag_set", "capacity_ml": 1000.0, **ORIGIN},
+    "catalogue": {"item_code": "S1", "kind": "bag_set", "capacity_ml": 1000.0,
+                  "allergens": None, **ORIGIN},
     "regimens": {
         "patient_id": "P1", "order_id": "O1", **ORIGIN, "prescribed_on": pd.NaT,
         "start_date": pd.Timestamp("2026-10-05"), "in_force_from": pd.Timestamp("2026-10-05"),
@@ -647,6 +649,13 @@ def test_parts_are_compared_with_the_total_that_the_order_repeats():
     assert found["compared_stated_feed_ml_per_day"].tolist() == [1300, 1300, 1300, 900]
     assert found["is_order_total"].tolist() == [True, True, True, False]
     assert found["is_only_part"].tolist() == [False, False, False, True]
+
+
+def test_parts_carry_the_allergens_of_their_additive():
+    items = [{"item_code": "M1", "allergens": "milk"}, {"item_code": "M2"}]
+    parts = table("parts", *({"additive": code} for code in ("M1", "M2", "M3", None)))
+    found = unchanged(workings.order_parts, parts, table("catalogue", *items), PERIOD)
+    assert found["additive_allergens"].fillna("-").tolist() == ["milk", "-", "-", "-"]
 
 
 def test_parts_carry_age_and_the_largest_water_bag():
