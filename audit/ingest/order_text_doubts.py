@@ -458,7 +458,20 @@ _DOUBTS: tuple[Callable[[Line], set[int]], ...] = (
 )
 
 
+_OF_ADVANCE = {"start_rate", "goal_rate", "step", "advance_to"}
+
+
+def _with_the_advance(line: Line, doubtful: set[int]) -> set[int]:
+    """All of an advance where a member of it is in doubt, and all rates where its step is: without
+    the others a starting rate would pass for the rate."""
+    kinds = {line.clauses[number].kind for number in doubtful}
+    if not kinds & _OF_ADVANCE:
+        return set()
+    lost = RATES if "step" in kinds else _OF_ADVANCE
+    return _where(line, lost, lambda clause: True)
+
+
 def doubtful_of(line: Line) -> set[int]:
     """Numbers of the clauses that may not count."""
     doubtful: set[int] = set().union(*(rule(line) for rule in _DOUBTS))
-    return doubtful | _without_its_flush(line, doubtful)
+    return doubtful | _without_its_flush(line, doubtful) | _with_the_advance(line, doubtful)

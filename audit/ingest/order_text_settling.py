@@ -137,16 +137,15 @@ def _is_night_run(line: Line, number: int) -> bool:
     )
 
 
-def _settle_method(statements: Sequence[Statement]) -> Settled:
+def _settle_method(statements: Sequence[Statement], line: Line) -> Settled:
     """One way of giving, or none. A bolus is by syringe (as the orders table spells it) unless a
     pump, a rate or hours stand with it."""
     ways = _named(statements, "way:")
     said = {str(way.value) for way in ways}
     pumped = "pump" in said
-    run = bool(
-        _named(statements, "rate:", "start:", "start_named:", "goal:", "hours:", "day_hours:",
-               "feed_hours:", "hours_per_feed")
-    )  # fmt: skip
+    run = any(clause.kind in RATES for clause in line.clauses) or bool(
+        _named(statements, "hours:", "day_hours:", "feed_hours:", "rate:", "hours_per_feed")
+    )
     plain = said - {"bolus", "intermittent", "pump"}
     method = None
     if len(plain) == 1:
@@ -171,10 +170,17 @@ def _settle_feeds(statements: Sequence[Statement], line: Line) -> Settled:
     by_interval = _named(statements, "feeds_by_interval:")
     if stated:
         return _as("feeds_per_day", stated), []
-    narrowed = any(token.type == "WHILE_AWAKE" for token in line.tokens) or _named(
-        statements, "hours:", "day_hours:", "start_time", "end_time"
-    )
+    narrowed = _is_day_narrowed(line) or _named(statements, "hours:", "day_hours:")
     return ([] if narrowed else _as("feeds_per_day", by_interval)), []
+
+
+def _is_day_narrowed(line: Line) -> bool:
+    """Whether the line speaks of a part of the day, even in a statement that does not count."""
+    times = {"clock_window", "off_window", "clock_start", "clock_end"}
+    words = {"WHILE_AWAKE", "OVERNIGHT", "NIGHTLY", "CYCLIC", "OFF"}
+    return any(clause.kind in times for clause in line.clauses) or any(
+        token.type in words for token in line.tokens
+    )
 
 
 def _settle_totals(statements: Sequence[Statement], line: Line) -> Settled:
@@ -212,7 +218,7 @@ def settle(statements: Sequence[Statement], line: Line) -> Settled:
     for more, rest in (
         _settle_rates(statements),
         _settle_hours(statements, line),
-        _settle_method(statements),
+        _settle_method(statements, line),
         _settle_feeds(statements, line),
         _settle_totals(statements, line),
         _settle_timing(statements),

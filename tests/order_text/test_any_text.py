@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import string
 import time
 
@@ -11,12 +12,13 @@ from hypothesis import strategies as st
 
 from audit.ingest.order_text import FIELDS, MAX_CHARACTERS, TEXT_FIELDS, Parse, parse_line
 
-WORDS = (
+WORDS = re.split(
+    " ",
     "flush feed feeds bolus 30 mL mL/h q4h x 12 h at @ 8p 6a 20:00 - to from ( ) , ; . \n / + = : "
     "before and after each meds water plus extra total goal start increase by every 8 hold for "
     "residual > 250 QID daily per day nights week can carton 1/2 1,5 1,320 0800 kcal/oz kcal/mL "
-    "overnight continuous gravity syringe pump if not was now until over and or of the half ?"
-).split(" ")
+    "overnight continuous gravity syringe pump if not was now until over and or of the half ?",
+)
 
 
 def check(text: str) -> Parse:
@@ -33,19 +35,19 @@ def check(text: str) -> Parse:
     return parse
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150, deadline=None, derandomize=True)
 @given(st.text(max_size=400))
 def test_any_characters(text: str) -> None:
     check(text)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150, deadline=None, derandomize=True)
 @given(st.text(alphabet=string.digits + " .,/:-+xhmLqp@()%\n", max_size=120))
 def test_any_digits_and_units(text: str) -> None:
     check(text)
 
 
-@settings(max_examples=250, deadline=None)
+@settings(max_examples=250, deadline=None, derandomize=True)
 @given(st.lists(st.sampled_from(WORDS), max_size=40))
 def test_any_words_of_orders_in_any_order(words: list[str]) -> None:
     check(" ".join(words))
@@ -91,7 +93,19 @@ def test_a_text_too_long_to_be_an_order_line_is_not_read_and_said_to_be_so() -> 
 
 @pytest.mark.parametrize(
     "piece",
-    ["8a,", "240 mL ", "55 mL/h ", "1,", "a", "(", "flush 30 mL q4h ", "if ", "free ", "12:", "x 1 h "],
+    [
+        "8a,",
+        "240 mL ",
+        "55 mL/h ",
+        "1,",
+        "a",
+        "(",
+        "flush 30 mL q4h ",
+        "if ",
+        "free ",
+        "12:",
+        "x 1 h ",
+    ],
 )
 def test_the_longest_text_that_is_read_takes_no_more_than_seconds(piece: str) -> None:
     text = (piece * MAX_CHARACTERS)[:MAX_CHARACTERS]
