@@ -1,12 +1,13 @@
 """The catalogue of checks: one small function per check, grouped by family."""
 
-from audit.checks import feeding, hanging, orders, records, supply, water
+from audit.checks import feeding, hanging, order_text, orders, records, supply, water
 from audit.checks.declare import Check
 
 CHECKS: tuple[Check, ...] = (
     orders.essential_element_missing,
     orders.stated_volume_differs,
     orders.stated_energy_differs,
+    order_text.text_and_fields_disagree,
     orders.parts_exceed_24_h,
     orders.orders_overlap,
     orders.days_without_order,
@@ -38,6 +39,8 @@ CHECKS: tuple[Check, ...] = (
     feeding.growth_faltering,
     feeding.cautious_start_advised,
     water.flush_written_as_rate,
+    order_text.text_writes_flush_as_rate,
+    order_text.water_text_and_fields_disagree,
     water.flush_missing,
     water.stated_flush_total_differs,
     water.flush_interval_longer_than_run,

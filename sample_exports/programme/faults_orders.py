@@ -7,6 +7,7 @@ from datetime import date, time, timedelta
 from typing import Any
 
 from .cast import Programme, one_order, steady
+from .exports import order_text
 from .people import (
     AS_OF,
     Patient,
@@ -30,7 +31,7 @@ def plant_order_faults(programme: Programme) -> None:
         elements_missing, totals_that_differ, two_orders, old_records, wrong_feed_for_person,
         energy_faults, protein_faults, infants_feed, pump_settings, weights_over_time,
         cautious_starts, flush_wording, flush_amounts, water_amounts, hanging, implausible_records,
-        away_and_back, stopped_orders,
+        away_and_back, stopped_orders, order_lines,
     ):  # fmt: skip
         plant(programme)
 
@@ -602,3 +603,38 @@ def stopped_orders(programme: Programme) -> None:
         patient.first_delivery = date(2026, 9, start - 1)
         patient.touched |= {"new_start", "absence"}
     assert all(feed_ml(p.part) for p in programme.patients if "stopped" in p.touched)
+
+
+def order_lines(programme: Programme) -> None:
+    """Order lines that kept what the fields no longer say."""
+    for field, change, regimens in (
+        ("rate_ml_per_h", 12, OPEN_PUMP),
+        ("hours_per_day", -4, ("cyclic",)),
+        ("ml_per_feed", 30, ("syringe", "gravity")),
+    ):
+        patient = programme.pick("order_line", regimens=regimens, where=_in_clinic)
+        earlier = patient.part | {field: patient.part[field] + change}
+        patient.raw[0, "order_text"] = order_text(earlier)
+        programme.expect(
+            "text_and_fields_disagree", patient, f"the line kept another {field}", order=True
+        )
+    for field, change in (("flush_ml", 20), ("flush_ml", -15), ("flush_every_h", 2)):
+        patient = programme.pick("order_line", regimens=ALL_DAY, where=_in_clinic, stages=GROWN)
+        earlier = patient.part | {field: patient.part[field] + change}
+        patient.raw[0, "order_text"] = order_text(earlier)
+        programme.expect(
+            "water_text_and_fields_disagree", patient, f"the line kept another {field}", order=True
+        )
+    for rate in (40, 50, 25):
+        patient = programme.makers.adult("continuous_closed", "F-CLS15")
+        volume = f"{patient.part['rate_ml_per_h']:g} mL/h x 24 h"
+        _drop(patient.part, "flush_ml", "flush_ml_per_day", "flush_every_h", "flush_timing")
+        patient.raw[0, "order_text"] = f"{volume}; flush {rate} mL/h every 4 h"
+        patient.touched |= {"all"}
+        what = f"only the line has a flush, {rate} mL/h every 4 h"
+        programme.expect("text_writes_flush_as_rate", patient, what, order=True)
+        programme.expect("flush_missing", patient, what, order=True)
+
+
+def _in_clinic(patient: Patient) -> bool:
+    return one_order(patient) and not patient.hospital and not patient.raw

@@ -65,7 +65,11 @@ def _with_lines(
         if small and base_units_each(lines[0]["item_code"]) > needs_on(patient, AS_OF)[name] / 2:
             return False
         if unit == "case":
-            return bool(lines[0]["unit"] == "case")
+            # Few enough cases that as single units they would last less than three days.
+            single = lines[0]["quantity"] * base_units_each(lines[0]["item_code"])
+            return bool(
+                lines[0]["unit"] == "case" and single < 2.9 * needs_on(patient, AS_OF)[name]
+            )
         large = (ITEMS[lines[0]["item_code"]].get("units_per_case") or 1) >= 12
         return unit != "single" or (large and lines[0]["unit"] != "case")
 
@@ -373,14 +377,16 @@ def unreadable_cells(programme: Programme) -> None:
         ("medicine_passes_per_day", "see note"), ("goal_fluid_ml_per_day", "1500-1800"),
         ("iv_fluid_ml_per_day", "as charted"),
     ):  # fmt: skip
-        patient = programme.pick(
-            "cell", where=lambda p: steady(p) and not p.hospital, stages=("adult",), at_most=5
-        )
+        patient = programme.pick("cell", where=_once_in_clinic, stages=("adult",), at_most=5)
         patient.raw[(0, column)] = found
         programme.expect("cell_not_read", patient, f"{column}: {found}")
     patient, _, line = _with_lines(programme, "syringe", 1, 31)
     line["expires_on"] = "see box"
     programme.expect("cell_not_read", patient, "expires_on: see box")
+
+
+def _once_in_clinic(patient: Patient) -> bool:
+    return steady(patient) and not patient.hospital and not patient.repeat_row
 
 
 def _unusable(programme: Programme, table: str, row: Row, why: str) -> None:
