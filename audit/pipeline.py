@@ -8,14 +8,28 @@ from dataclasses import dataclass
 import pandas as pd
 
 from audit import regimen, supply
+from audit.answers import stated
 from audit.checks import CHECKS, Check, workings
 from audit.period import Period
 from audit.policy import Policy
+from audit.previous import PreviousRun
 from schemas.columns import columns_of, empty
-from schemas.results import FAMILIES, URGENCIES, Exceptions, Regimens, Supply, Unchecked
+from schemas.results import (
+    FAMILIES,
+    URGENCIES,
+    Answers,
+    Exceptions,
+    Regimens,
+    Resolved,
+    Supply,
+    Unchecked,
+)
 
 IDENTITY = ["check", "patient_id", "order_id", "supply_class", "item_code"]
 OF_A_ROW = ["source_file", "source_sheet", "source_row", "evidence"]
+# The evidence of an exception once more, written from rows that were retold.
+RETOLD = "retold_evidence"
+Retell = Callable[[pd.DataFrame], pd.DataFrame]
 
 
 @dataclass(frozen=True)
@@ -33,6 +47,8 @@ class AuditResult:
     order_forecast: pd.DataFrame
     weight_trends: pd.DataFrame
     patients: pd.DataFrame
+    resolved: pd.DataFrame
+    answers: pd.DataFrame
 
 
 def audit(
@@ -42,11 +58,16 @@ def audit(
     period: Period,
     policy: Policy,
     on_step: Callable[[str], None] = lambda step: None,
+    previous: PreviousRun | None = None,
+    retell: Retell | None = None,
 ) -> AuditResult:
     """Audit the orders and deliveries of a period.
 
     `tables` holds one typed frame per name in `schemas.exports.EXPORT_TABLES`, empty where
-    nothing was supplied. Inputs are not changed; the same inputs give the same result.
+    nothing was supplied. `previous` is an earlier run to compare with. `retell` gives a table
+    that checks are run on in other words (identifiers, days) without changing what any check
+    finds; the evidence so written is kept beside the exceptions in the column RETOLD. Inputs
+    are not changed; the same inputs give the same result.
     """
     orders, catalogue = tables["orders"], tables["catalogue"]
     weights, absences = tables["weights"], tables["absences"]
@@ -86,8 +107,8 @@ def audit(
         "set_aside": set_aside,
         "unread_cells": unread_cells,
     }
-    exceptions, unchecked, counts = run_checks(CHECKS, subjects, policy)
-    return AuditResult(
+    exceptions, unchecked, counts = run_checks(CHECKS, subjects, policy, retell)
+    result = AuditResult(
         exceptions=exceptions,
         unchecked=unchecked,
         check_counts=counts,
@@ -99,14 +120,24 @@ def audit(
         order_forecast=forecast,
         weight_trends=trends,
         patients=patients,
+        resolved=empty(Resolved),
+        answers=empty(Answers),
     )
+    return stated(result, tables, unread_cells, period, policy, previous)
 
 
 def run_checks(
-    checks: tuple[Check, ...], subjects: Mapping[str, pd.DataFrame], policy: Policy
+    checks: tuple[Check, ...],
+    subjects: Mapping[str, pd.DataFrame],
+    policy: Policy,
+    retell: Retell | None = None,
 ) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     """Exceptions and what cannot be checked, each in reading order, and the counts by check."""
     outcomes = [known.run(subjects[known.rows], policy) for known in checks]
+    if retell is not None:
+        retold = {name: retell(table) for name, table in subjects.items()}
+        again = [known.run(retold[known.rows], policy) for known in checks]
+        outcomes = [_with_retold(*pair) for pair in zip(outcomes, again, strict=True)]
     exceptions = _in_order(
         _one_each(pd.concat([empty(Exceptions), *(found for found, _, _ in outcomes)]))
     )
@@ -123,6 +154,20 @@ def run_checks(
     for name, frame in (("exceptions", exceptions), ("unchecked", unchecked)):
         counts[name] = counts["check"].map(frame["check"].value_counts()).fillna(0).astype("int64")
     return exceptions, unchecked, counts
+
+
+def _with_retold(
+    outcome: tuple[pd.DataFrame, pd.DataFrame, int], again: tuple[pd.DataFrame, pd.DataFrame, int]
+) -> tuple[pd.DataFrame, pd.DataFrame, int]:
+    """A check's outcome with the evidence it writes of the same rows retold.
+
+    Raises `ValueError` where retelling changed what the check finds.
+    """
+    (found, unchecked, applies), (found_again, _, applies_again) = outcome, again
+    names = ["observed", "expected", "urgency"]
+    if applies != applies_again or not found[names].equals(found_again[names]):
+        raise ValueError("a check finds something else in the retold rows")
+    return found.assign(**{RETOLD: found_again["evidence"]}), unchecked, applies
 
 
 def _one_each(findings: pd.DataFrame) -> pd.DataFrame:
