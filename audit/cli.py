@@ -146,6 +146,29 @@ def explain(
 
 
 @app.command()
+def policy(
+    own: PolicyFile = None,
+    write: Annotated[
+        Path | None,
+        typer.Option("--write", help="Write a commented copy to change and keep."),
+    ] = None,
+    period: Month = None,
+) -> None:
+    """Print every value the audit uses, with unit, accepted range and source, or write a copy.
+
+    With --policy the programme's own values are checked and shown in place of the defaults.
+    """
+    from audit.policy import policy_text
+
+    span = None if period is None else _period(period, None, None, None)
+    text = policy_text(_policy(own, span))
+    if write is None:
+        typer.echo(text, nl=False)
+    else:
+        _write_new(write, text)
+
+
+@app.command()
 def starter(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder to write them into.")],
 ) -> None:
@@ -177,7 +200,7 @@ def _audit(
     started = time.time()
     if fail_on is not None and fail_on not in URGENCIES:
         _stop(MISUSED, f"--fail-on {fail_on!r}: expected one of {', '.join(URGENCIES)}")
-    policy = _policy(policy_file)
+    policy = _policy(policy_file, period)
     try:
         check_target(folder)
         with _progress(quiet) as on_step:
@@ -242,11 +265,11 @@ def _read(
         _stop(CANNOT_BE_AUDITED, str(error))
 
 
-def _policy(path: Path | None) -> Policy:
+def _policy(path: Path | None, period: Period | None = None) -> Policy:
     from audit.policy import PolicyError, load_policy
 
     try:
-        return load_policy(path)
+        return load_policy(path, period)
     except PolicyError as error:
         _stop(MISUSED, str(error))
 
