@@ -62,7 +62,7 @@ def _below(
             "feed": _feed_words(regimens),
             "need": need_words(regimens, nutrient, "begins at"),
             "share": 100 * amount / need,
-            "by_stated": _by_stated_volume(regimens, amount, least),
+            "by_stated": by_stated_volume(regimens, amount, amount, least),
         },
     )
 
@@ -93,13 +93,15 @@ def need_words(regimens: pd.DataFrame, nutrient: str, end: str) -> pd.Series:
     return estimate.mask(goal, "the order's goal is")
 
 
-def _by_stated_volume(regimens: pd.DataFrame, amount: pd.Series, least: pd.Series) -> pd.Series:
+def by_stated_volume(
+    regimens: pd.DataFrame, amount: pd.Series, from_feed: pd.Series, least: pd.Series
+) -> pd.Series:
     """What to know where the volume the order states would be enough and the computed one is not.
 
-    An additive is a fixed amount a day; scaling it with the volume overstates it little.
+    `from_feed` is the share of the amount that the feed brings, and scales with its volume.
     """
     stated, feed = regimens["stated_feed_ml_per_day"], regimens["feed_ml_per_day"]
-    enough = amount * stated / feed.where(feed > 0) >= least
+    enough = amount + from_feed * (stated / feed.where(feed > 0) - 1) >= least
     return in_words(
         stated.where(enough), " By the stated {:,.0f} mL it would be enough.", missing=""
     )

@@ -393,7 +393,7 @@ def recalled_lot_at_home(lines: pd.DataFrame, policy: Policy) -> Flags:
         at_home,
         doubtful=lines["lot_unknown"],
         settled_by="the lot of an item under recall",
-        values=_line_words(lines, at_home, ", lot " + lines["lot"].fillna("?")),
+        values=_line_words(lines, at_home, with_lot=True),
     )
 
 
@@ -414,25 +414,23 @@ def item_unknown(items: pd.DataFrame, policy: Policy) -> Flags:
 
 
 def _line_words(
-    lines: pd.DataFrame, flagged: pd.Series, more: pd.Series | str = ""
+    lines: pd.DataFrame, flagged: pd.Series, *, with_lot: bool = False
 ) -> dict[str, pd.Series]:
-    """The unit of each line in words, and the further flagged lines of its person and item.
+    """The unit of flagged lines in words, and the further ones of the same person and item.
 
     One finding stands for all lines of a person and item, so its evidence names them all.
     """
-    unit = _unit_written(lines)
-    words = (
-        in_words(lines["quantity"], "{:g} ")
-        + unit
-        + " on "
-        + lines["on"].dt.strftime("%Y-%m-%d").fillna("(blank)")
-        + more
-    )
-    rows = lines.loc[flagged, ["patient_id", "item_code"]]
-    groups = Groups.of(rows["patient_id"], rows["item_code"])
-    others = joined_texts(words.loc[rows.index].where(rows.duplicated()), groups, "; ")
-    named = (" Also " + others + ".").fillna("").iloc[groups.numbers].set_axis(rows.index)
-    return {"unit_written": unit, "further": named.reindex(lines.index).fillna("")}
+    rows = lines.loc[flagged]
+    unit = _unit_written(rows)
+    day = rows["on"].dt.strftime("%Y-%m-%d").fillna("(blank)")
+    words = in_words(rows["quantity"], "{:g} ") + unit + " on " + day
+    if with_lot:
+        words = words + ", lot " + rows["lot"].fillna("?")
+    subject = rows[["patient_id", "item_code"]]
+    groups = Groups.of(subject["patient_id"], subject["item_code"])
+    others = joined_texts(words.where(subject.duplicated()), groups, "; ")
+    further = (" Also " + others + ".").fillna("").iloc[groups.numbers].set_axis(rows.index)
+    return {"unit_written": unit.reindex(lines.index), "further": further.reindex(lines.index)}
 
 
 def _unit_written(lines: pd.DataFrame) -> pd.Series:

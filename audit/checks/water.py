@@ -18,7 +18,7 @@ from audit.checks.common import (
     of_stage,
 )
 from audit.checks.declare import Flags, check
-from audit.checks.feeding import need_words, recorded_below
+from audit.checks.feeding import by_stated_volume, need_words, recorded_below
 from audit.policy import Policy
 
 
@@ -228,7 +228,7 @@ def flush_outside_pump(parts: pd.DataFrame, policy: Policy) -> Flags:
     ),
     parameters=("total_water_tolerance_percent", "total_water_urgent_percent"),
     evidence="Feed {from_feed:,.0f} + flushes {flushes} + other {other:,.0f} = {reading} mL/d "
-    "of {counted_as}; {need} {expected:,.0f} mL: {share:.0f} %.",
+    "of {counted_as}; {need} {expected:,.0f} mL: {share:.0f} %.{by_stated}",
     confirm=f"{DIETITIAN} the water this person needs and takes.",
     source="The need named in the evidence; its source stands with the parameters",
     unit="mL/d",
@@ -243,6 +243,7 @@ def total_water_below_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
     need = regimens["fluid_need_ml_per_day_low"]
     least = need * (1 - policy["total_water_tolerance_percent"] / 100)
     alone = regimens["fluid_need_basis"].eq("order goal") | feeds_alone(regimens)
+    words = _fluid_words(regimens)
     below_low, below_high = low < least - 1e-9, high < least - 1e-9
     urgent = high < need * policy["total_water_urgent_percent"] / 100
     return Flags(
@@ -253,7 +254,8 @@ def total_water_below_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
         settled_by="how the flush is meant, or that the person drinks nothing",
         urgency=pd.Series(np.where(urgent, "urgent", "soon"), index=regimens.index),
         values={
-            **_fluid_words(regimens),
+            **words,
+            "by_stated": by_stated_volume(regimens, high, words["from_feed"], least),
             "need": need_words(regimens, "fluid", "begins at"),
             "share": 100 * high / need,
         },

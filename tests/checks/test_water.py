@@ -199,6 +199,13 @@ CASES = {
             "evidence": "Feed 1,019 + flushes 600 + other 0 = 1,619 mL/d of free water; "
             "the order's goal is 1,800 mL: 90 %.",
         }),
+        # 1019 mL x 1800 / 1500 = 1223 mL; with 600 mL of flushes 1823 mL.
+        ("the stated volume would reach it", water(1619) | {"stated_feed_ml_per_day": 1800},
+         "found", {
+            "evidence": "Feed 1,019 + flushes 600 + other 0 = 1,619 mL/d of free water; "
+            "the estimate (30-35 mL/kg, adults) begins at 1,800 mL: 90 %. "
+            "By the stated 1,800 mL it would be enough.",
+        }),
         ("a goal of volume",
          GOAL | {"fluid_counts_volume": True, "feed_ml_per_day": 1000,
                  "fluid_low_ml_per_day": 1600, "fluid_high_ml_per_day": 1600}, "found", {
