@@ -45,6 +45,9 @@ class AuditResult:
     supply: pd.DataFrame
     stock_walk: pd.DataFrame
     order_forecast: pd.DataFrame
+    patient_forecast: pd.DataFrame
+    census_rates: pd.DataFrame
+    back_test: pd.DataFrame
     weight_trends: pd.DataFrame
     patients: pd.DataFrame
     resolved: pd.DataFrame
@@ -84,7 +87,8 @@ def audit(
     lines = supply.with_need(lines, needs, parts, catalogue, period, policy)
     walked = supply.walk(needs, lines, tables["stock_counts"], absences, catalogue, period, policy)
     ledger = supply.ledger(walked)
-    forecast = supply.forecast(needs, ledger, catalogue, period, policy)
+    log_from = supply.log_first_day(lines, period, policy)
+    ahead = supply.forecasts(needs, ledger, lines, absences, catalogue, log_from, period, policy)
 
     on_step("Checking")
     patients = workings.patients(spans, parts, lines, absences, period)
@@ -117,7 +121,10 @@ def audit(
         parts=parts,
         supply=ledger[list(columns_of(Supply))],
         stock_walk=supply.stock_walk(walked),
-        order_forecast=forecast,
+        order_forecast=ahead.by_item,
+        patient_forecast=ahead.by_patient,
+        census_rates=ahead.census_rates,
+        back_test=ahead.back_test,
         weight_trends=trends,
         patients=patients,
         resolved=empty(Resolved),

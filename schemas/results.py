@@ -282,7 +282,11 @@ class Supply(Table):
 
 
 class OrderForecast(Table):
-    """One row per item: what the programme needs over the horizon, in whole cases."""
+    """One row per item: what the programme needs over the horizon, in whole cases.
+
+    Measured feeds have one row per supply class, all its packs taken together; sets, syringes
+    and other pieces have one per item, by what each patient last received.
+    """
 
     supply_class: Text = text("Supply class", essential=True)
     item_code: Text = text("Item", essential=True)
@@ -290,15 +294,163 @@ class OrderForecast(Table):
     patients: Count = count("Patients with a need")
     base_unit: Text = text("Base unit of the class", essential=True)
     need_units: Number = number("Need over horizon, lead time and buffer", unit="base")
+    need_p50_units: Number = number(
+        "Need that half of the simulated futures stay within", unit="base"
+    )
+    need_p90_units: Number = number(
+        "Need that nine in ten simulated futures stay within", unit="base"
+    )
+    spare_units: Number = number("Spare pieces beyond the need", unit="base")
     stock_at_home_units: Number = number("Projected stock at patients' homes", unit="base")
-    to_supply_units: Number = number("Need less stock, never below zero for a patient", unit="base")
-    to_supply_pieces: Number = number("The same in single units of the item", unit="1")
-    warehouse_units: Number = number("Single units in the warehouse", unit="1")
+    to_supply_units: Number = number(
+        "Need and spare less stock, never below zero for a patient", unit="base"
+    )
+    to_supply_p50_units: Number = number("The same, P50 of the simulated futures", unit="base")
+    to_supply_p90_units: Number = number("The same, P90 of the simulated futures", unit="base")
+    allowance_units: Number = number(
+        "Allowance for changes of the census, by the quantile bought", unit="base"
+    )
+    to_supply_pieces: Number = number(
+        "To supply and allowance, in single units of the item", unit="1"
+    )
+    warehouse_units: Number = number("In the warehouse, all packs of the class", unit="base")
+    lacking_units: Number = number("To supply and allowance less warehouse", unit="base")
+    units_per_piece: Number = number("Base units in a single unit of the item", unit="base")
+    pieces_to_order: Number = number("Lacking, in single units of the item", unit="1")
     units_per_case: Number = number("Single units in one case", unit="1")
+    exact_cases: Number = number("Pieces to order in cases, before rounding", unit="1")
     cases_to_order: Number = number("Whole cases, rounded up once", unit="1")
     order_by: Date = date("Day by which to order")
     first_run_out_on: Date = date("First day on which a patient runs out")
     note: Text = text("What limits the figure")
+
+
+class PatientForecast(Table):
+    """One row per patient and supply class with a need ahead: what the forecast adds up."""
+
+    patient_id: Text = text("Patient", essential=True)
+    supply_class: Text = text("Supply class", essential=True)
+    item_code: Text = text("Item it is ordered as", essential=True)
+    order_id: Text = text("Latest order that needs it")
+    base_unit: Text = text("Base unit of the class", essential=True)
+    forecast_days: Count = count("Days ahead: horizon, lead time and buffer")
+    need_units: Number = number("Need over those days", unit="base")
+    spare_units: Number = number("Spare pieces beyond the need", unit="base")
+    stock_at_home_units: Number = number("Projected stock, least bound", unit="base")
+    to_supply_units: Number = number("Need and spare less stock, never below zero", unit="base")
+    cases_to_home: Number = number("Whole cases for this home, where cases go to homes", unit="1")
+    run_out_on: Date = date("First day without cover")
+    order_by: Date = date("Run-out less lead time and buffer")
+    note: Text = text("What limits the figure")
+
+
+class CensusRates(Table):
+    """One row per kind of change: how often it happened, and the bounds used."""
+
+    event: Text = text("starts, stops or changes of feed", essential=True)
+    events: Count = count("How many were observed")
+    exposure: Number = number("Days (starts) or patient days over which they were", unit="d")
+    rate: Number = number("Events a day, or a patient day", unit="/d")
+    rate_low: Number = number("Exact lower bound", unit="/d")
+    rate_high: Number = number("Exact upper bound", unit="/d")
+    used_for_p90: Number = number("Rate that the P90 was simulated with", unit="/d")
+
+
+class BackTest(Table):
+    """One row per month and base unit: the forecast made before the month, against what came."""
+
+    month: Date = date("First day of the month forecast", essential=True)
+    base_unit: Text = text("Base unit", essential=True)
+    classes: Count = count("Supply classes with a need")
+    needed_units: Number = number("What the orders of the month needed", unit="base")
+    forecast_units: Number = number("Forecast from the months before it", unit="base")
+    last_month_units: Number = number("Same as last month", unit="base")
+    forecast_error_percent: Number = number(
+        "Sum of the forecast's differences by class, of what was needed", unit="%"
+    )
+    last_month_error_percent: Number = number("The same of last month's need", unit="%")
+    within_p90: Count = count("Classes whose need stayed within the forecast's P90")
+    better: Text = text("Which came nearer: forecast, last month or equal", essential=True)
+
+
+class ShortageEffects(Table):
+    """One row per patient affected by an item that is not available, and per substitute."""
+
+    unavailable_item: Text = text("Item that is not available", essential=True)
+    patient_id: Text = text("Patient", essential=True)
+    supply_class: Text = text("Supply class", essential=True)
+    base_unit: Text = text("Base unit", essential=True)
+    order_id: Text = text("Order that needs it")
+    need_per_day: Number = number("Need of a day", unit="base/d")
+    on_hand_units_low: Number = number("Stock at home, least", unit="base")
+    on_hand_units_high: Number = number("Stock at home, most", unit="base")
+    days_left_low: Number = number("Days until it runs out, least stock", unit="d")
+    days_left_high: Number = number("Days until it runs out, most stock", unit="d")
+    runs_out_on: Date = date("First day without cover, least stock")
+    other_packs: Text = text("Other items of the same class")
+    substitute_item: Text = text("Declared equivalent; blank where none is declared")
+    energy_kcal_per_day: Number = number("Energy of what is ordered", unit="kcal/d")
+    protein_g_per_day: Number = number("Protein of what is ordered", unit="g/d")
+    water_ml_per_day: Number = number("Free water of what is ordered", unit="mL/d")
+    same_amount_energy_kcal_per_day: Number = number(
+        "Energy of the same amount of the substitute", unit="kcal/d"
+    )
+    same_amount_protein_g_per_day: Number = number("Protein of that amount", unit="g/d")
+    same_amount_water_ml_per_day: Number = number("Free water of that amount", unit="mL/d")
+    same_energy_units_per_day: Number = number(
+        "Amount of the substitute that holds the same energy", unit="base/d"
+    )
+    same_energy_protein_g_per_day: Number = number("Protein of that amount", unit="g/d")
+    same_energy_water_ml_per_day: Number = number("Free water of that amount", unit="mL/d")
+    substitute_units: Number = number(
+        "Substitute to supply over the horizon, the larger of both amounts", unit="base"
+    )
+    confirm: Text = text("What to confirm, and with whom", essential=True)
+
+
+class Substitutes(Table):
+    """One row per substitute: what all affected patients together would take of it."""
+
+    unavailable_item: Text = text("Item that is not available", essential=True)
+    substitute_item: Text = text("Declared equivalent", essential=True)
+    description: Text = text("Equivalent in words")
+    patients: Count = count("Patients affected")
+    base_unit: Text = text("Base unit", essential=True)
+    substitute_units: Number = number("To supply over the horizon", unit="base")
+    warehouse_units: Number = number("In the warehouse, all packs of the class", unit="base")
+    units_per_piece: Number = number("Base units in a single unit", unit="base")
+    units_per_case: Number = number("Single units in one case", unit="1")
+    cases_to_order: Number = number("Whole cases, rounded up once", unit="1")
+
+
+class RecalledLots(Table):
+    """One row per patient and lot under recall: what came, and what may still be at home."""
+
+    item_code: Text = text("Item", essential=True)
+    lot: Text = text("Lot; blank where the line names none")
+    notice: Text = text("Notice as written")
+    patient_id: Text = text("Patient", essential=True)
+    supply_class: Text = text("Supply class")
+    base_unit: Text = text("Base unit")
+    first_delivered_on: Date = date("First day it came")
+    last_delivered_on: Date = date("Last day it came")
+    expires_on: Date = date("Expiry of the lot, as delivered")
+    delivered_pieces: Number = number("Single units delivered", unit="1")
+    returned_pieces: Number = number("Single units returned", unit="1")
+    at_home_pieces_low: Number = number("Probably still at home, least", unit="1")
+    at_home_pieces_high: Number = number("Probably still at home, most", unit="1")
+    basis: Text = text("What the bounds rest on", essential=True)
+
+
+class LinesLeftOut(Table):
+    """One row per reason for which delivery lines are not in the totals."""
+
+    reason: Text = text("Why they are not counted", essential=True)
+    lines: Count = count("Lines")
+    patients: Count = count("Patients")
+    quantity: Number = number("Sum of the quantities as written, in mixed units", unit="1")
+    unknown_quantity: Count = count("Lines of which the single units are not known")
+    pieces: Number = number("Single units, of the lines of which they are known", unit="1")
 
 
 RESULT_TABLES: dict[str, type[Table]] = {
@@ -309,6 +461,13 @@ RESULT_TABLES: dict[str, type[Table]] = {
     "regimens": Regimens,
     "supply": Supply,
     "order_forecast": OrderForecast,
+    "patient_forecast": PatientForecast,
+    "census_rates": CensusRates,
+    "back_test": BackTest,
+    "shortage_effects": ShortageEffects,
+    "substitutes": Substitutes,
+    "recalled_lots": RecalledLots,
+    "lines_left_out": LinesLeftOut,
     "set_aside": SetAside,
     "unread_cells": UnreadCells,
     "reconciliation": Reconciliation,

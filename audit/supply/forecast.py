@@ -2,19 +2,66 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from pandas.api.typing import NaTType
 
 from audit.period import Period
 from audit.policy import Policy
-from audit.supply.items import class_units, items
-from audit.supply.needs import need_within
-from schemas.columns import columns_of, dtype_of
-from schemas.results import OrderForecast
+from audit.supply.back_test import back_test
+from audit.supply.census import Census, census, census_rates, simulate
+from audit.supply.items import MEASURED, PIECE, class_units, items
+from audit.supply.projection import Projection, project
+from schemas.columns import Table, columns_of, dtype_of, empty
+from schemas.exports import Absences
+from schemas.results import OrderForecast, PatientForecast
 
 DAY = pd.Timedelta(days=1)
+KEY = ["supply_class", "item_code"]
+QUANTILES = {"p50": 0.5, "p90": 0.9}
+TO_HOMES = "home"
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """The forecast by patient and by item, and what it rests on.
+
+    Frames follow `PatientForecast`, `OrderForecast`, `CensusRates` and `BackTest`.
+    """
+
+    by_patient: pd.DataFrame
+    by_item: pd.DataFrame
+    census_rates: pd.DataFrame
+    back_test: pd.DataFrame
+
+
+def forecasts(
+    spans: pd.DataFrame,
+    supply: pd.DataFrame,
+    lines: pd.DataFrame,
+    absences: pd.DataFrame,
+    catalogue: pd.DataFrame,
+    log_from: pd.Timestamp | NaTType,
+    period: Period,
+    policy: Policy,
+) -> Forecast:
+    """The whole forecast.
+
+    `spans` from `need_spans`, `supply` from `ledger`, `lines` from `delivery_lines`, `log_from`
+    from `log_first_day`: the history that rates of change are taken from begins there.
+    """
+    known = items(catalogue)
+    ahead = _ahead(spans, supply, lines, absences, known, period, policy)
+    changes = census(spans, log_from, period, policy)
+    return Forecast(
+        by_patient=_shaped(ahead.by_patient, PatientForecast),
+        by_item=_by_item(ahead, changes, known, period, policy),
+        census_rates=census_rates(changes),
+        back_test=back_test(spans, absences, log_from, period, policy),
+    )
 
 
 def patient_forecast(
@@ -23,50 +70,23 @@ def patient_forecast(
     catalogue: pd.DataFrame,
     period: Period,
     policy: Policy,
+    absences: pd.DataFrame | None = None,
+    lines: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """What each patient needs of each class from the day after the period.
 
-    Over `horizon_days`, the lead time of the class's item and `buffer_days`. Columns:
-    patient_id, supply_class, base_unit, days, need_units (missing where the amount is not
-    known), stock_units (least bound less what expires unused; 0 where it is not known),
-    stock_known, to_supply_units (need less stock, never below zero), run_out_on (first day
-    without cover, least stock; missing where that lies beyond `days`).
+    Over `horizon_days`, the lead time of the item and `buffer_days`. Columns:
+    `schemas.results.PatientForecast`. The need is missing where the amount is not known. The
+    stock is the least bound less what expires unused, 0 where it is not known. `run_out_on` is
+    the first day that this stock does not cover, missing where nothing is to be supplied.
 
-    Orders are taken to run as they stand, with their known stops and starts; future absences
-    and deliveries after the period are not counted.
+    Orders are taken to run as they stand, with their known stops and starts, less the days of
+    known absences; deliveries after the period are not counted. Sets, syringes and other pieces
+    are ordered as the item that the patient last received.
     """
-    chosen = _chosen_items(items(catalogue)).set_index("supply_class")
-    known = spans.assign(
-        lead=spans["supply_class"].map(chosen["lead_time_days"]),
-        unit=spans["supply_class"].map(class_units(items(catalogue))),
-    )
-    lead = known["lead"].fillna(float(policy["lead_time_days_default"]))
-    known["days"] = float(policy["horizon_days"]) + float(policy["buffer_days"]) + np.ceil(lead)
-    first = period.end + DAY
-    known["need"] = need_within(known, first, known["days"])
-    coming = known.loc[known["need"].isna() | known["need"].gt(0)]
-    coming = coming.assign(
-        starts=coming["from_day"].where(coming["from_day"] > first, first),
-        base_unit=coming["unit"].where(coming["unit"].notna(), coming["base_unit"]),
-    )
-    by_group = coming.groupby(["patient_id", "supply_class"])
-    table = by_group.agg(
-        base_unit=("base_unit", "first"), days=("days", "first"), starts=("starts", "min")
-    )
-    table["need_units"] = (
-        by_group["need"].sum(min_count=1).where(by_group["need"].count() == by_group.size())
-    )
-    stock = supply.set_index(["patient_id", "supply_class"]).reindex(table.index)
-    held = stock["on_hand_units_low"] - stock["expiring_unused_units_low"]
-    absent = ~table.index.isin(supply.set_index(["patient_id", "supply_class"]).index)
-    table["stock_known"] = held.notna() | absent
-    table["stock_units"] = held.fillna(0.0)
-    table["to_supply_units"] = (table["need_units"] - table["stock_units"]).clip(lower=0)
-    run_out = stock["run_out_on_low"]
-    run_out = run_out.where(run_out.notna() | held.gt(0), table["starts"])
-    run_out = run_out.where(run_out >= table["starts"], table["starts"])
-    table["run_out_on"] = run_out.where(table["to_supply_units"] > 0)
-    return table.drop(columns="starts").reset_index()
+    away = empty(Absences) if absences is None else absences
+    ahead = _ahead(spans, supply, lines, away, items(catalogue), period, policy)
+    return _shaped(ahead.by_patient, PatientForecast)
 
 
 def forecast(
@@ -75,49 +95,206 @@ def forecast(
     catalogue: pd.DataFrame,
     period: Period,
     policy: Policy,
+    absences: pd.DataFrame | None = None,
+    lines: pd.DataFrame | None = None,
+    log_from: pd.Timestamp | NaTType = pd.NaT,
 ) -> pd.DataFrame:
-    """One row per supply class with a need: the item to order, in whole cases.
+    """One row per item with a need, in whole cases.
 
-    `to_supply_units` is summed over patients, none of whom counts below zero, and rounded up
-    to pieces and, less the warehouse's stock, to cases once. The item of a class is the one
-    with the most warehouse stock, else the first by code. `order_by` is the first run-out of
-    a patient with something to supply, less lead time and buffer; blank where the warehouse
-    holds enough. `note` says what limits the
-    figure. Columns: `schemas.results.OrderForecast`.
+    `to_supply_units` is summed over patients, none of whom counts below zero. What is bought
+    is that sum and, by the policy's `order_quantity`, an allowance up to the P50 or P90 of the
+    simulated futures; less the warehouse's stock of all packs of the class, it is rounded up to
+    cases once, or once a home by `round_to_cases`. The item of a measured class is the pack
+    with the most warehouse stock, else the first by code. `order_by` is the first run-out of a
+    patient with something to supply, less lead time and buffer; blank where the warehouse holds
+    enough. `note` says what limits the figure. Columns: `schemas.results.OrderForecast`.
     """
-    by_patient = patient_forecast(spans, supply, catalogue, period, policy)
-    by_class = by_patient.groupby("supply_class")
+    known = items(catalogue)
+    away = empty(Absences) if absences is None else absences
+    ahead = _ahead(spans, supply, lines, away, known, period, policy)
+    return _by_item(ahead, census(spans, log_from, period, policy), known, period, policy)
+
+
+@dataclass(frozen=True)
+class _Ahead:
+    """The projected need, and beside each of its groups what the patient has and lacks."""
+
+    projection: Projection
+    by_patient: pd.DataFrame
+
+
+def _ahead(
+    spans: pd.DataFrame,
+    supply: pd.DataFrame,
+    lines: pd.DataFrame | None,
+    absences: pd.DataFrame,
+    known: pd.DataFrame,
+    period: Period,
+    policy: Policy,
+) -> _Ahead:
+    chosen = chosen_items(known).set_index("supply_class")
+    lead = spans["supply_class"].map(chosen["lead_time_days"])
+    days = _days_ahead(lead, policy)
+    first = period.end + DAY
+    projection = project(spans, absences, first, days)
+    table = projection.groups
+    unit = table["supply_class"].map(class_units(known))
+    table = table.assign(base_unit=unit.where(unit.notna(), table["base_unit"]))
+    table["item_code"] = _item_of(table, chosen, known, lines, period)
+    table["forecast_days"] = table["days"]
+    table["need_units"] = pd.Series(projection.need).where(table["need_known"])
+    pieces = table["base_unit"].eq(PIECE)
+    spare = float(policy["spare_percent"]) / 100
+    # Rounded before it is rounded up, so that a binary fraction does not add a piece.
+    table["spare_share"] = pieces * spare
+    table["spare_units"] = np.ceil((table["need_units"] * table["spare_share"]).round(6))
+    _add_stock(table, supply)
+    wanted = table["need_units"] + table["spare_units"]
+    table["to_supply_units"] = (wanted - table["stock_at_home_units"]).clip(lower=0)
+    above, runs_out = projection.first_day_above(
+        table["stock_at_home_units"].to_numpy().astype(np.int64)
+    )
+    run_out = first + pd.to_timedelta(pd.Series(above), unit="D")
+    table["run_out_on"] = run_out.where(runs_out & table["to_supply_units"].gt(0).to_numpy())
+    item = known.set_index("item_code").reindex(table["item_code"])
+    ahead_of = _days_before(pd.Series(item["lead_time_days"].to_numpy()), policy)
+    table["order_by"] = table["run_out_on"] - ahead_of
+    per_case = item["units_per_piece"].to_numpy() * item["units_per_case"].to_numpy()
+    if policy["round_to_cases"] == TO_HOMES:
+        table["cases_to_home"] = np.ceil(table["to_supply_units"] / per_case)
+    else:
+        table["cases_to_home"] = np.nan
+    table["note"] = _joined(
+        table.index,
+        [
+            (~table["need_known"], "need not known, left out"),
+            (~table["stock_known"], "stock not known, counted as none"),
+            (table["return_unknown"], "away without a day of return, counted as at home"),
+        ],
+    )
+    return _Ahead(projection, table)
+
+
+def _days_before(lead: pd.Series, policy: Policy) -> pd.Series:
+    """How long before a run-out an order is to be made."""
+    known = lead.fillna(float(policy["lead_time_days_default"])).astype("float64")
+    days = np.ceil(known) + float(policy["buffer_days"])
+    return pd.Series(pd.to_timedelta(days, unit="D"), index=lead.index)
+
+
+def _days_ahead(lead: pd.Series, policy: Policy) -> pd.Series:
+    """Days that the forecast covers: horizon, buffer and lead time."""
+    known = lead.fillna(float(policy["lead_time_days_default"])).astype("float64")
+    further = float(policy["horizon_days"]) + float(policy["buffer_days"])
+    return pd.Series(np.ceil(known) + further, index=lead.index).astype("int64")
+
+
+def _item_of(
+    table: pd.DataFrame,
+    chosen: pd.DataFrame,
+    known: pd.DataFrame,
+    lines: pd.DataFrame | None,
+    period: Period,
+) -> pd.Series:
+    """Item that each group is ordered as.
+
+    Packs of a feed can stand in for one another. A spike set cannot stand in for a bag, nor
+    one syringe for another: of pieces it is what the patient last received.
+    """
+    item = table["supply_class"].map(chosen["item_code"])
+    item = item.fillna(table["supply_class"].str.rsplit(":", n=1).str[-1])
+    if lines is None:
+        return item
+    measured = known.loc[known["kind"].isin(MEASURED), "supply_class"]
+    received = lines.loc[
+        lines["counted"]
+        & lines["is_delivered"]
+        & (lines["on"] <= period.end)
+        & ~lines["supply_class"].isin(measured)
+    ]
+    latest = received.sort_values(["on", "item_code"], kind="stable").drop_duplicates(
+        ["patient_id", "supply_class"], keep="last"
+    )
+    pair = ["patient_id", "supply_class"]
+    own = table[pair].merge(latest[[*pair, "item_code"]], how="left", on=pair)["item_code"]
+    return own.where(own.notna(), item).astype("str")
+
+
+def _add_stock(table: pd.DataFrame, supply: pd.DataFrame) -> None:
+    """Adds the projected stock at home, and whether it is known, in place."""
+    pair = ["patient_id", "supply_class"]
+    held = supply.assign(
+        held=supply["on_hand_units_low"] - supply["expiring_unused_units_low"], listed=True
+    )
+    stock = table[pair].merge(held[[*pair, "held", "listed"]], how="left", on=pair)
+    # A class that the ledger does not hold has neither been needed nor delivered so far.
+    table["stock_known"] = stock["held"].notna() | stock["listed"].isna()
+    table["stock_at_home_units"] = stock["held"].fillna(0.0)
+
+
+def _by_item(
+    ahead: _Ahead, changes: Census, known: pd.DataFrame, period: Period, policy: Policy
+) -> pd.DataFrame:
+    by_patient = ahead.by_patient
+    by_key = by_patient.groupby(KEY)
     table = pd.DataFrame(
         {
-            "patients": by_class.size(),
-            "base_unit": by_class["base_unit"].first(),
-            "need_units": by_class["need_units"].sum(),
-            "stock_at_home_units": by_class["stock_units"].sum(),
-            "to_supply_units": by_class["to_supply_units"].sum(),
-            "first_run_out_on": by_class["run_out_on"].min(),
-            "need_unknown": by_class.size() - by_class["need_units"].count(),
-            "stock_unknown": by_class.size() - by_class["stock_known"].sum(),
+            "patients": by_key.size(),
+            "base_unit": by_key["base_unit"].first(),
+            "need_units": by_key["need_units"].sum(),
+            "spare_units": by_key["spare_units"].sum(),
+            "stock_at_home_units": by_key["stock_at_home_units"].sum(),
+            "to_supply_units": by_key["to_supply_units"].sum(),
+            "cases_to_homes": by_key["cases_to_home"].sum(min_count=1),
+            "first_run_out_on": by_key["run_out_on"].min(),
+            "need_unknown": by_key.size() - by_key["need_units"].count(),
+            "stock_unknown": by_key.size() - by_key["stock_known"].sum(),
+            "away_unknown": by_key["return_unknown"].sum(),
         }
     ).reset_index()
-    chosen = _chosen_items(items(catalogue))
-    table = table.merge(chosen, how="left", on="supply_class")
-    pieces = np.ceil(table["to_supply_units"] / table["units_per_piece"])
-    table["to_supply_pieces"] = pieces
-    table["warehouse_units"] = table["on_hand_units"]
-    lacking = (pieces - table["warehouse_units"].fillna(0)).clip(lower=0)
-    table["cases_to_order"] = np.ceil(lacking / table["units_per_case"])
-    lead = table["lead_time_days"].fillna(float(policy["lead_time_days_default"]))
-    ahead = pd.to_timedelta(np.ceil(lead) + float(policy["buffer_days"]), unit="D")
+    simulated = simulate(
+        ahead.projection,
+        by_patient,
+        by_key.ngroup().to_numpy(np.int64),
+        len(table),
+        changes,
+        policy,
+    )
+    for name, share in QUANTILES.items():
+        need, to_supply = simulated.quantile(share)
+        table[f"need_{name}_units"], table[f"to_supply_{name}_units"] = need, to_supply
+    table = table.merge(_packs(known), how="left", on=KEY)
+    _add_cases(table, policy)
+    ahead_of = _days_before(table["lead_time_days"], policy)
     # Nothing is to be ordered of what the warehouse holds enough of.
-    table["order_by"] = (table["first_run_out_on"] - ahead).mask(table["cases_to_order"].eq(0))
+    table["order_by"] = (table["first_run_out_on"] - ahead_of).mask(table["cases_to_order"].eq(0))
     table["note"] = _notes(table, period)
-    code = table["supply_class"].str.rsplit(":", n=1).str[-1]
-    table["item_code"] = table["item_code"].where(table["item_code"].notna(), code)
-    kinds = {name: dtype_of(column) for name, column in columns_of(OrderForecast).items()}
-    return table[list(kinds)].astype(kinds).reset_index(drop=True)
+    return _shaped(table, OrderForecast)
 
 
-def _chosen_items(known: pd.DataFrame) -> pd.DataFrame:
+def _add_cases(table: pd.DataFrame, policy: Policy) -> None:
+    """Adds what is bought, what of it the warehouse lacks, and that in cases, in place."""
+    bought = table["to_supply_units"]
+    if policy["order_quantity"] in QUANTILES:
+        bought = table[f"to_supply_{policy['order_quantity']}_units"]
+    table["allowance_units"] = (bought - table["to_supply_units"]).clip(lower=0)
+    total = table["to_supply_units"] + table["allowance_units"]
+    content, size = table["units_per_piece"], table["units_per_case"]
+    table["to_supply_pieces"] = np.ceil(total / content)
+    lacking = (total - table["warehouse_units"].fillna(0)).clip(lower=0)
+    table["lacking_units"] = lacking
+    table["pieces_to_order"] = np.ceil(lacking / content)
+    table["exact_cases"] = table["pieces_to_order"] / size
+    cases = np.ceil(table["exact_cases"])
+    if policy["round_to_cases"] == TO_HOMES:
+        # Only whole cases of the warehouse go to homes.
+        allowed = np.ceil(table["allowance_units"] / (content * size))
+        held = np.floor(table["warehouse_units"].fillna(0) / (content * size))
+        cases = (table["cases_to_homes"] + allowed - held).clip(lower=0)
+    table["cases_to_order"] = cases
+
+
+def chosen_items(known: pd.DataFrame) -> pd.DataFrame:
     """The item by which each class is ordered: most in the warehouse, else first by code."""
     ordered = known.assign(held=known["on_hand_units"].fillna(-1)).sort_values(
         ["supply_class", "held", "item_code"], ascending=[True, False, True], kind="stable"
@@ -130,21 +307,36 @@ def _chosen_items(known: pd.DataFrame) -> pd.DataFrame:
     return ordered.drop_duplicates("supply_class")[wanted].reset_index(drop=True)
 
 
+def _packs(known: pd.DataFrame) -> pd.DataFrame:
+    """Items with the warehouse's stock in base units.
+
+    Packs of a measured class have the stock of all packs of it; other items their own.
+    `stock_partly_unknown` says that of some pack it is not known, and none is counted of it.
+    """
+    held = known["on_hand_units"] * known["units_per_piece"]
+    of_class = held.groupby(known["supply_class"])
+    measured = known["kind"].isin(MEASURED)
+    total = of_class.transform("sum", min_count=1).where(measured, held)
+    lacking = held.isna()
+    partly = lacking.groupby(known["supply_class"]).transform("any").where(measured, lacking)
+    wanted = [*KEY, "description", "units_per_piece", "units_per_case", "lead_time_days"]
+    return known[wanted].assign(
+        warehouse_units=total, stock_partly_unknown=partly, in_catalogue=True
+    )
+
+
 def _notes(table: pd.DataFrame, period: Period) -> pd.Series:
     """What limits each row's figure, in words; missing where nothing does."""
+    found = table["in_catalogue"].eq(True)
+    no_stock = found & table["warehouse_units"].isna()
     limits: list[tuple[pd.Series, Any]] = [
-        (table["item_code"].isna(), "no item of this class in the catalogue"),
+        (~found, "no item of this class in the catalogue"),
+        (found & table["units_per_piece"].isna(), "content of a unit not in the catalogue"),
+        (found & table["units_per_case"].isna(), "units per case not in the catalogue"),
+        (no_stock, "warehouse stock not known, none subtracted"),
         (
-            table["item_code"].notna() & table["units_per_piece"].isna(),
-            "content of a unit not in the catalogue",
-        ),
-        (
-            table["item_code"].notna() & table["units_per_case"].isna(),
-            "units per case not in the catalogue",
-        ),
-        (
-            table["item_code"].notna() & table["on_hand_units"].isna(),
-            "warehouse stock not known, none subtracted",
+            found & ~no_stock & table["stock_partly_unknown"].eq(True),
+            "warehouse stock of some packs not known, none of it subtracted",
         ),
         (
             table["need_unknown"].gt(0),
@@ -156,9 +348,19 @@ def _notes(table: pd.DataFrame, period: Period) -> pd.Series:
             + _number(table["stock_unknown"])
             + " of the patients",
         ),
+        (
+            table["away_unknown"].gt(0),
+            "counted as at home, away without a day of return: "
+            + _number(table["away_unknown"])
+            + " of the patients",
+        ),
         (table["order_by"] <= period.as_of, "day to order by has passed"),
     ]
-    note = pd.Series("", index=table.index, dtype="str")
+    return _joined(table.index, limits)
+
+
+def _joined(index: pd.Index, limits: list[tuple[pd.Series, Any]]) -> pd.Series:
+    note = pd.Series("", index=index, dtype="str")
     for where, words in limits:
         joined = note.where(note.eq(""), note + "; ") + words
         note = note.where(~where, joined)
@@ -167,3 +369,8 @@ def _notes(table: pd.DataFrame, period: Period) -> pd.Series:
 
 def _number(values: pd.Series) -> pd.Series:
     return values.astype("int64").astype("str")
+
+
+def _shaped(table: pd.DataFrame, model: type[Table]) -> pd.DataFrame:
+    kinds = {name: dtype_of(column) for name, column in columns_of(model).items()}
+    return table[list(kinds)].astype(kinds).reset_index(drop=True)
