@@ -40,6 +40,7 @@ _BEARING = _NUMBERS | _MEASURES | {
     "X", "TO", "Q", "EVERY", "OVER", "LATIN_COUNT", "COUNT_WORD", "PER_WEEK", "PER_FEED",
     "SLASH_DAY", "TILDE", "COMPARISON", "GREATER", "RANGE",
 }  # fmt: skip
+_TIMES = {"NIGHTLY", "CLOCK", "LATIN_COUNT", "COUNT_WORD", "MEALS"}
 _NOT_FEED = {"WATER", "FLUSH", "FLUID"}
 _FEED_WORDS = {"FEED", "FORMULA", "KIND", "MILK", "BOLUS", "GRAVITY"}
 
@@ -95,7 +96,7 @@ def _is_own_hold(tokens: Sequence[Token], owner: Sequence[int | None], at: int) 
         return tokens[at].type == "HOLD"
     following = [token.type for token in tokens[at + 1 : at + 4]]
     for place, token_type in enumerate(following[:2]):
-        if token_type in ("IF", "WHEN"):
+        if token_type in ("IF", "WHEN", "COMPARISON", "GREATER"):
             return True
         if token_type == "FOR":
             return any(reason in ("LOCAL_REASON", "RESIDUAL") for reason in following[place + 1 :])
@@ -426,6 +427,19 @@ def _is_behind_flush(line: Line, clause: Found) -> bool:
     return False
 
 
+def _at_further_times(line: Line) -> set[int]:
+    """Feeds and flushes whose count is not all: "QID and at bedtime", "TID and 10 pm"."""
+    bedtimes = {line.sentence[at] for at in line.left_over if line.tokens[at].type == "BEDTIME"}
+
+    def further(clause: Found) -> bool:
+        if line.sentence[clause.first] in bedtimes:
+            return True
+        joined = line.left_over_type(clause.stop) in ("AND", "PLUS", "COMMA")
+        return joined and line.left_over_type(clause.stop + 1) in _TIMES
+
+    return _where(line, FEEDS | WATERS, further)
+
+
 def _of_a_recipe(line: Line) -> set[int]:
     """Feeds and water in a sentence that says what is mixed."""
     sentences = {line.sentence[at] for at in line.left_over if line.tokens[at].type == "MIXING"}
@@ -453,6 +467,7 @@ _DOUBTS: tuple[Callable[[Line], set[int]], ...] = (
     _after_a_rate,
     _strength_of_diluted,
     _of_a_recipe,
+    _at_further_times,
     _unsettled_advance,
     _different_days,
 )

@@ -59,7 +59,7 @@ OF_A_PUMP: list[list[Statement]] = [
     [
         ("at 55 mL/hr", {"rate_ml_per_h": 55.0}),
         ("rate: 55 ml/h", {"rate_ml_per_h": 55.0}),
-        ("@ 55", {"rate_ml_per_h": 55.0}),
+        ("@ 55 mL/h", {"rate_ml_per_h": 55.0}),
         (
             "start 20 mL/h, increase by 10 mL/h every 8 h to goal 60 mL/h",
             {
