@@ -23,7 +23,6 @@ from pandas.api.typing import NaTType
 from audit.period import Period
 from audit.policy import Policy
 from audit.supply.days import NEVER, RATE_DAYS, Whole, day_number, day_numbers
-from audit.supply.items import PIECE
 from audit.supply.projection import Projection
 from schemas.columns import columns_of, dtype_of
 from schemas.results import CensusRates
@@ -35,6 +34,7 @@ EVENTS = ("starts", "stops", "changes of feed")
 PATIENTS_AT_ONCE = 2_000
 STOP, CHANGE, KIND, TARGET = range(4)
 HOW_MANY, WHEN, WHO, UNTIL = range(4, 8)
+HOW_OFTEN_STARTS, HOW_OFTEN_STOPS = 8, 10
 BISECTIONS = 200
 
 
@@ -64,8 +64,9 @@ class Rate:
 class Census:
     """What the history shows: rates, and what the changes of feed that were seen amounted to.
 
-    `ratios` are new over old amount for each change; a `switched` one went to another feed.
-    `events_min` is the number of events from which a rate is taken as it is.
+    `ratios` are new over old amount for each change; a `switched` one went to another feed,
+    `to_class`, and `from_unit` is the base unit it came from. `events_min` is the number of
+    events from which a rate is taken without exact bounds.
     """
 
     starts: Rate
@@ -73,6 +74,8 @@ class Census:
     changes: Rate
     ratios: Reals
     switched: npt.NDArray[np.bool_]
+    to_class: npt.NDArray[np.object_]
+    from_unit: npt.NDArray[np.object_]
     events_min: float
 
     @property
@@ -138,13 +141,15 @@ def census(
     at_risk = np.minimum(last, end) - np.maximum(first, begin) + 1
     percent = float(policy["census_bounds_percent"])
     patient_days = float(at_risk[at_risk > 0].sum())
-    ratios, switched = _changes(spans, begin, end)
+    seen = _changes(spans, begin, end)
     return Census(
         starts=Rate(started, float(max(end + 1 - begin, 0)), percent),
         stops=Rate(stopped, patient_days, percent),
-        changes=Rate(len(ratios), patient_days, percent),
-        ratios=ratios,
-        switched=switched,
+        changes=Rate(len(seen), patient_days, percent),
+        ratios=seen["ratio"].to_numpy(float),
+        switched=seen["switched"].to_numpy(bool),
+        to_class=seen["supply_class"].to_numpy(object),
+        from_unit=seen["from_unit"].to_numpy(object),
         events_min=float(policy["census_events_min"]),
     )
 
@@ -184,16 +189,21 @@ def _presence(spans: pd.DataFrame) -> tuple[Whole, Whole]:
     return first[heads], reached[tails]
 
 
-def _changes(spans: pd.DataFrame, begin: int, end: int) -> tuple[Reals, npt.NDArray[np.bool_]]:
+def _changes(spans: pd.DataFrame, begin: int, end: int) -> pd.DataFrame:
+    """Changes of feed seen: ratio, switched, supply_class (changed to) and from_unit."""
     fed = spans.loc[spans["supply_class"].str.startswith("formula:") & spans["need_per_day"].gt(0)]
     fed = fed.sort_values(["patient_id", "from_day", "supply_class"], kind="stable")
-    before = fed.groupby("patient_id")[["to_day", "supply_class", "need_per_day"]].shift()
+    told = ["to_day", "supply_class", "need_per_day", "base_unit"]
+    before = fed.groupby("patient_id")[told].shift()
     follows = (fed["from_day"] - before["to_day"]).dt.days.eq(1)
     day = day_numbers(fed["from_day"], 0)
-    another = fed["supply_class"].ne(before["supply_class"])
-    ratio = fed["need_per_day"] / before["need_per_day"]
-    changed = follows & (another | ratio.ne(1)) & (day >= begin) & (day <= end)
-    return ratio[changed].to_numpy(float), another[changed].to_numpy(bool)
+    found = fed.assign(
+        ratio=fed["need_per_day"] / before["need_per_day"],
+        switched=fed["supply_class"].ne(before["supply_class"]),
+        from_unit=before["base_unit"],
+    )
+    changed = follows & (found["switched"] | found["ratio"].ne(1)) & (day >= begin) & (day <= end)
+    return found.loc[changed, ["ratio", "switched", "supply_class", "from_unit"]]
 
 
 @dataclass(frozen=True)
@@ -222,7 +232,7 @@ def _quantile(totals: Reals, share: float) -> Reals:
     found: Reals = np.asarray(
         np.quantile(totals, share, axis=1, method="inverted_cdf"), dtype=np.float64
     )
-    return np.ceil(found.round(6)).astype(np.float64)
+    return np.asarray(np.ceil(found.round(6)))
 
 
 def simulate(
@@ -274,12 +284,12 @@ class _Futures:
         self.more = 1 + by_patient["spare_share"].to_numpy(float)
         self.is_feed = groups["supply_class"].str.startswith("formula:").to_numpy()
         self.most = projection.running.shape[1] - 1
-        unit = pd.factorize(by_patient["base_unit"])[0]
-        self.unit = np.where(by_patient["base_unit"].eq(PIECE), -1, unit)
+        self.unit = by_patient["base_unit"].to_numpy(object)
+        self.name = groups["supply_class"].to_numpy(object)
 
     def totals(self, cautious: bool) -> tuple[Reals, Reals]:
         """Need and amount to supply, items x futures."""
-        starts, stops, changes = self.changes.rates(cautious)
+        starts, stops, changes = self._rates(cautious)
         known = self.running[np.arange(len(self.days)), self.days]
         need, supply = np.zeros((2, self.items, self.number))
         need += np.bincount(self.item, known, self.items)[:, None]
@@ -290,14 +300,40 @@ class _Futures:
         self._start(starts, stops, need, supply)
         return need, supply
 
+    def _rates(self, cautious: bool) -> tuple[Reals, Reals, float]:
+        """Rates of starts and stops in each future, and of changes.
+
+        A rate that rests on enough events is itself known only so well: each future draws it
+        from its gamma distribution. One that rests on few is the same in all: as it was seen
+        or, `cautious`, its exact bound.
+        """
+        starts, stops, changes = self.changes.rates(cautious)
+        known = self.changes
+        return (
+            starts * self._spread(known.starts.events, HOW_OFTEN_STARTS),
+            stops * self._spread(known.stops.events, HOW_OFTEN_STOPS),
+            changes,
+        )
+
+    def _spread(self, events: int, stream: int) -> Reals:
+        """Draws of a rate over its estimate, from the events that it rests on."""
+        if not events or events < self.changes.events_min:
+            return np.ones(self.number)
+        future = np.arange(self.number)
+        seeds = _seeds(pd.Index(["rates"]))
+        # A normal draw (Box and Muller), and from it a gamma draw (Wilson and Hilferty).
+        radius = np.sqrt(-2 * np.log1p(-_uniform(seeds, future, stream)))
+        normal = radius * np.cos(2 * np.pi * _uniform(seeds, future, stream + 1))
+        return np.maximum(1 - 1 / (9 * events) + normal / (3 * math.sqrt(events)), 0) ** 3
+
     def _stop_and_change(
-        self, begin: int, stops: float, changes: float, need: Reals, supply: Reals
+        self, begin: int, stops: Reals, changes: float, need: Reals, supply: Reals
     ) -> None:
         """Adds what stops and changes of some people take from or add to the totals."""
         seeds = self.seeds[begin : begin + PATIENTS_AT_ONCE, None]
         future = np.arange(self.number)[None, :]
-        stop = _waiting(seeds, future, STOP, stops, self.most)
-        change = _waiting(seeds, future, CHANGE, changes, self.most)
+        stop = _exponential(_uniform(seeds, future, STOP), stops[None, :], self.most)
+        change = _exponential(_uniform(seeds, future, CHANGE), np.array(changes), self.most)
         person, column = np.nonzero((stop < self.most) | (change < stop))
         groups = self.heads[begin + person + 1] - self.heads[begin + person]
         event = np.repeat(np.arange(len(person)), groups)
@@ -309,7 +345,8 @@ class _Futures:
         since = np.where(self.is_feed[group], since, until)
         kept = self.running[group, since]
         rest = self.running[group, until] - kept
-        ratio, switched = self._kind(self.seeds[begin + person], column)
+        which = self._kind(self.seeds[begin + person], column)
+        ratio, switched = self._change(which, group)
         changed = kept + rest * np.where(switched, 0.0, ratio)
         before = self.running[group, self.days[group]]
         self._add(group, column, changed - before, need)
@@ -318,29 +355,42 @@ class _Futures:
         self._add(group, column, lacking, supply)
         moved = np.flatnonzero(switched & (rest > 0))
         amount = rest[moved] * ratio[moved]
-        target = self._targets(group[moved], self.seeds[begin + person[moved]], column[moved])
+        target = self._targets(which[moved], self.seeds[begin + person[moved]], column[moved])
         self._add(target, column[moved], amount, need)
         self._add(target, column[moved], amount * self.more[target], supply)
 
-    def _kind(self, seeds: Seeds, column: Whole) -> tuple[Reals, npt.NDArray[np.bool_]]:
-        """Ratio of the changed amount, and whether it is of another feed, by one seen before."""
+    def _kind(self, seeds: Seeds, column: Whole) -> Whole:
+        """The change seen before that a change is like; -1 where none was seen."""
         seen = len(self.changes.ratios)
         if not seen:
-            return np.ones(len(seeds)), np.zeros(len(seeds), dtype=bool)
-        which = (_uniform(seeds, column, KIND) * seen).astype(np.int64)
-        return self.changes.ratios[which], self.changes.switched[which]
+            return np.full(len(seeds), -1, dtype=np.int64)
+        return (_uniform(seeds, column, KIND) * seen).astype(np.int64)
 
-    def _targets(self, group: Whole, seeds: Seeds, column: Whole) -> Whole:
-        """A group of the feed that is changed to: that of anybody, in the same base unit."""
+    def _change(self, which: Whole, group: Whole) -> tuple[Reals, npt.NDArray[np.bool_]]:
+        """Ratio of the changed amount, and whether it goes to another feed.
+
+        A change seen from another base unit, or to a feed that nobody has now, changes nothing.
+        """
+        if not len(self.changes.ratios):
+            return np.ones(len(which)), np.zeros(len(which), dtype=bool)
+        has_target = np.isin(self.changes.to_class, self.name[self.is_feed])
+        fits = self.changes.from_unit[which] == self.unit[group]
+        fits &= has_target[which] | ~self.changes.switched[which]
+        ratio = np.where(fits, self.changes.ratios[which], 1.0)
+        return ratio, self.changes.switched[which] & fits
+
+    def _targets(self, which: Whole, seeds: Seeds, column: Whole) -> Whole:
+        """A group of the feed that each of these changes goes to: that of anybody who has it."""
+        feeds = np.flatnonzero(self.is_feed)
+        feeds = feeds[np.argsort(self.name[feeds].astype(str), kind="stable")]
+        names = self.name[feeds].astype(str)
+        wanted = self.changes.to_class[which].astype(str)
+        first = np.searchsorted(names, wanted)
+        several = np.searchsorted(names, wanted, side="right") - first
         draws = _uniform(seeds, column, TARGET)
-        target = group.copy()
-        for unit in np.unique(self.unit[self.is_feed]):
-            mine = self.unit[group] == unit
-            others = np.flatnonzero(self.is_feed & (self.unit == unit))
-            target[mine] = others[(draws[mine] * len(others)).astype(np.int64)]
-        return target
+        return feeds[first + (draws * several).astype(np.int64)]
 
-    def _start(self, starts: float, stops: float, need: Reals, supply: Reals) -> None:
+    def _start(self, starts: Reals, stops: Reals, need: Reals, supply: Reals) -> None:
         """Adds what people need who start in the days ahead, each like somebody of now."""
         programme = _seeds(pd.Index(["new people"]))
         future = np.arange(self.number)
@@ -350,7 +400,7 @@ class _Futures:
         seeds = _mixed(programme + column.astype(np.uint64) * np.uint64(1 << 20))
         begin = (_uniform(seeds, place, WHEN) * self.most).astype(np.int64)
         person = (_uniform(seeds, place, WHO) * len(self.seeds)).astype(np.int64)
-        stay = _exponential(_uniform(seeds, place, UNTIL), stops, self.most)
+        stay = _exponential(_uniform(seeds, place, UNTIL), stops[column], self.most)
         groups = self.heads[person + 1] - self.heads[person]
         one = np.repeat(np.arange(len(person)), groups)
         offset = np.arange(len(one)) - np.repeat(np.cumsum(groups) - groups, groups)
@@ -382,26 +432,28 @@ def _uniform(seeds: Seeds, place: Whole, stream: int) -> Reals:
     step = (place.astype(np.uint64) * np.uint64(16) + np.uint64(stream + 1)) * np.uint64(
         0x9E3779B97F4A7C15
     )
-    return (_mixed(seeds + step) >> np.uint64(11)) * 2.0**-53
+    return (_mixed(seeds + step) >> np.uint64(11)).astype(np.float64) * 2.0**-53
 
 
-def _exponential(draws: Reals, rate: float, most: int) -> Whole:
+def _exponential(draws: Reals, rate: Reals, most: int) -> Whole:
     """Whole days before an event of constant hazard, at most `most`."""
-    if not rate > 0:
-        return np.full(draws.shape, most, dtype=np.int64)
-    return np.minimum(-np.log1p(-draws) / rate, most).astype(np.int64)
+    happens = rate > 0
+    days = -np.log1p(-draws) / np.where(happens, rate, 1.0)
+    return np.where(happens, np.minimum(days, most), most).astype(np.int64)
 
 
-def _waiting(seeds: Seeds, future: Whole, stream: int, rate: float, most: int) -> Whole:
-    return _exponential(_uniform(seeds, future, stream), rate, most)
-
-
-def _poisson(draws: Reals, mean: float) -> Whole:
-    """Poisson numbers of uniform draws, by the inverse of the distribution."""
-    if not mean > 0:
-        return np.zeros(len(draws), dtype=np.int64)
-    highest = int(mean + 12 * math.sqrt(mean) + 30)
-    number = np.arange(highest + 1)
-    log_factorial = np.r_[0.0, np.cumsum(np.log(number[1:]))]
-    cumulative = np.cumsum(np.exp(number * math.log(mean) - mean - log_factorial))
-    return np.searchsorted(cumulative, draws).astype(np.int64).clip(max=highest)
+def _poisson(draws: Reals, mean: Reals) -> Whole:
+    """Poisson numbers of uniform draws, each with its own mean, by inversion."""
+    number = np.zeros(len(draws), dtype=np.int64)
+    # In logarithms, since the first terms of a large mean are too small to hold.
+    log_term, log_mean = -mean, np.log(np.where(mean > 0, mean, 1.0))
+    total = np.exp(log_term)
+    highest = int((mean + 12 * np.sqrt(mean) + 30).max(initial=0))
+    for count in range(1, highest + 1):
+        beyond = (draws > total) & (mean > 0)
+        if not beyond.any():
+            break
+        number += beyond
+        log_term = log_term + log_mean - math.log(count)
+        total = total + np.exp(log_term)
+    return number

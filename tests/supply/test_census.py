@@ -145,16 +145,22 @@ def test_expected_need_is_that_of_the_rates(october, policy):
     spans = spans_of(*((f"P{n:03d}", "2026-08-01", None, 1000) for n in range(200)))
     changes = census(spans, LOG_FROM, october, policy)
     rate = type(changes.starts)
-    steady = {"changes": rate(0, 1.0, 80), "ratios": np.array([]), "switched": np.array([], bool)}
+    steady = {
+        "changes": rate(0, 1.0, 80),
+        "ratios": np.array([]),
+        "switched": np.array([], bool),
+        "to_class": np.array([], object),
+        "from_unit": np.array([], object),
+    }
     stops = type(changes)(
-        **{**changes.__dict__, **steady, "starts": rate(0, 1.0, 80), "stops": rate(1, 100, 80)}
+        **{**changes.__dict__, **steady, "starts": rate(0, 1.0, 80), "stops": rate(10000, 1e6, 80)}
     )
     found = futures(spans, stops, policy, days=30).need[0]
     # Whole days before a stop of hazard 0.01 a day: sum over days of exp(-0.01 d), d 1 to 30.
     mean = 200 * 1000 * np.exp(-0.01 * np.arange(1, 31)).sum()
     assert found.mean() == pytest.approx(mean, rel=0.003)
     starts = type(changes)(
-        **{**changes.__dict__, **steady, "starts": rate(1, 2, 80), "stops": rate(0, 100, 80)}
+        **{**changes.__dict__, **steady, "starts": rate(50000, 1e5, 80), "stops": rate(0, 100, 80)}
     )
     found = futures(spans, starts, policy, days=30).need[0]
     # 15 people on average, who are fed from a day of 30 on: 15.5 days each.
