@@ -79,7 +79,11 @@ def fill_above_bag_capacity(parts: pd.DataFrame, policy: Policy) -> Flags:
     title="A refill falls in the night",
     urgency="soon",
     rows="parts",
-    applies=lambda parts: by_pump(parts) & ~parts["formula_form"].eq("closed_system"),
+    applies=lambda parts: (
+        by_pump(parts)
+        & parts["method"].isin(["continuous", "cyclic"])
+        & ~parts["formula_form"].eq("closed_system")
+    ),
     needs=("night_fills_per_day",),
     parameters=(
         "night_from_h",
@@ -98,7 +102,10 @@ def fill_above_bag_capacity(parts: pd.DataFrame, policy: Policy) -> Flags:
     unit="/d",
 )
 def refill_in_night(parts: pd.DataFrame, policy: Policy) -> Flags:
-    """Can the feed hang through the night, or must someone refill it?"""
+    """Can the feed hang through the night, or must someone refill it?
+
+    Separate feeds by pump are hung one by one, at the hours of the order.
+    """
     return Flags(
         parts["night_fills_per_day"] >= 1,
         parts["night_fills_per_day"],
