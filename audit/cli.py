@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from audit.period import Period
     from audit.pipeline import AuditResult
     from audit.policy import Policy
+    from audit.previous import PreviousRun
+    from reports.sharing import Disguise
 
 DONE, EXCEPTIONS_FOUND, MISUSED, CANNOT_BE_AUDITED = 0, 1, 2, 3
 SAMPLE_MONTH = "2026-10"
@@ -48,6 +50,18 @@ MappingFile = Annotated[
 FailOn = Annotated[
     str | None,
     typer.Option("--fail-on", help="Exit 1 when there are exceptions this urgent or more."),
+]
+PreviousRunFolder = Annotated[
+    Path | None,
+    typer.Option("--previous", metavar="DIR", help="An earlier run's folder to compare with."),
+]
+WithoutIdentity = Annotated[
+    bool,
+    typer.Option("--without-identity", help="Write pseudonyms and moved dates; needs --key."),
+]
+KeyFile = Annotated[
+    Path | None,
+    typer.Option("--key", help="Secret key of the pseudonyms; made if there is none."),
 ]
 Quiet = Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")]
 
@@ -81,12 +95,18 @@ def run(
     mapping: MappingFile = None,
     date_order: DateOrder = None,
     fail_on: FailOn = None,
+    previous: PreviousRunFolder = None,
+    without_identity: WithoutIdentity = False,
+    key: KeyFile = None,
     quiet: Quiet = False,
 ) -> None:
     """Audit a month's exports and write the exceptions report and the workbooks."""
     span = _period(period, first_day, last_day, as_of)
-    folder = out or Path(f"audit-{span.start:%Y-%m}")
-    _audit(inputs, span, folder, policy, mapping, date_order, fail_on, quiet)
+    if without_identity != (key is not None):
+        _stop(MISUSED, "--without-identity and --key FILE go together")
+    suffix = "-without-identity" if without_identity else ""
+    folder = out or Path(f"audit-{span.start:%Y-%m}{suffix}")
+    _audit(inputs, span, folder, policy, mapping, date_order, fail_on, quiet, previous, key)
 
 
 @app.command()
@@ -194,8 +214,10 @@ def _audit(
     date_order: str | None,
     fail_on: str | None,
     quiet: bool,
+    previous: Path | None = None,
+    key_file: Path | None = None,
 ) -> None:
-    from audit.output import OutputError, check_target, whole_folder
+    from audit.output import OutputError, check_replaceable, check_target, whole_folder
 
     started = time.time()
     if fail_on is not None and fail_on not in URGENCIES:
@@ -203,16 +225,29 @@ def _audit(
     policy = _policy(policy_file, period)
     try:
         check_target(folder)
+        check_replaceable(folder, without_identity=key_file is not None)
+        earlier = None if previous is None else _previous(previous, folder)
+        secret = None if key_file is None else _key(key_file, [folder, *inputs])
         with _progress(quiet) as on_step:
             on_step("Reading the exports")
             exports = _read(inputs, mapping, date_order)
+            _check_comparable(earlier, exports, period, policy)
+            disguise = None if secret is None else _disguise(secret, exports, earlier)
             from audit.pipeline import audit
 
             result = audit(
-                exports.tables, exports.set_aside, exports.unread_cells, period, policy, on_step
+                exports.tables,
+                exports.set_aside,
+                exports.unread_cells,
+                period,
+                policy,
+                on_step,
+                earlier,
+                None if disguise is None else disguise.retell,
             )
             with whole_folder(folder) as partial:
-                report = _report(result, exports, policy, period, started)
+                report = _report(result, exports, policy, period, started, earlier)
+                report = report if disguise is None else disguise.report(report)
                 from reports import write_all
 
                 write_all(report, partial, on_step)
@@ -223,19 +258,68 @@ def _audit(
     if not quiet:
         from audit.console import print_summary
 
-        print_summary(result, exports, period, folder)
+        print_summary(result, exports, period, folder, earlier)
     if fail_on is not None:
         counted = URGENCIES[: URGENCIES.index(fail_on) + 1]
-        if result.exceptions["urgency"].isin(counted).any():
+        open_ones = result.exceptions.loc[result.exceptions["state"].ne("answered")]
+        if open_ones["urgency"].isin(counted).any():
             raise typer.Exit(EXCEPTIONS_FOUND)
 
 
+def _previous(folder: Path, target: Path) -> PreviousRun:
+    from audit.previous import PreviousRunError, read_previous
+
+    if folder.resolve() == target.resolve():
+        _stop(MISUSED, "--previous and --out are one folder; the earlier run would be lost")
+    try:
+        return read_previous(folder)
+    except PreviousRunError as error:
+        _stop(MISUSED, str(error))
+
+
+def _check_comparable(
+    previous: PreviousRun | None, exports: Exports, period: Period, policy: Policy
+) -> None:
+    from audit.previous import PreviousRunError, check_comparable
+
+    if previous is None:
+        return
+    try:
+        check_comparable(previous, exports.tables, period, policy)
+    except PreviousRunError as error:
+        _stop(MISUSED, str(error))
+
+
+def _key(path: Path, kept_apart_from: list[Path]) -> bytes:
+    from reports.sharing import KeyFileError, read_key
+
+    try:
+        return read_key(path, kept_apart_from)
+    except KeyFileError as error:
+        _stop(MISUSED, str(error))
+
+
+def _disguise(key: bytes, exports: Exports, previous: PreviousRun | None) -> Disguise:
+    from reports.sharing import Disguise
+
+    earlier = [] if previous is None else [previous.exceptions, previous.answers]
+    return Disguise(key, exports.tables, [exports.set_aside, exports.unread_cells, *earlier])
+
+
 def _report(
-    result: AuditResult, exports: Exports, policy: Policy, period: Period, started: float
+    result: AuditResult,
+    exports: Exports,
+    policy: Policy,
+    period: Period,
+    started: float,
+    previous: PreviousRun | None,
 ) -> Any:
+    from audit.previous import described
     from reports import ReportInput
 
     run = {
+        "previous": None if previous is None else described(previous, policy),
+        "previous_period": None if previous is None else str(previous.period),
         "version": __version__,
         "started_at": time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(started)),
         "duration_s": round(time.time() - started, 2),

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from audit.ingest import Exports
     from audit.period import Period
     from audit.pipeline import AuditResult
+    from audit.previous import PreviousRun
 
 FIRST_BAD_ROWS = 5
 CAUTION = (
@@ -29,7 +30,13 @@ CAUTION = (
 )
 
 
-def print_summary(result: AuditResult, exports: Exports, period: Period, folder: Path) -> None:
+def print_summary(
+    result: AuditResult,
+    exports: Exports,
+    period: Period,
+    folder: Path,
+    previous: PreviousRun | None = None,
+) -> None:
     """Counts of a finished run, where it was written and the next step."""
     console = Console(highlight=False)
     rows = exports.reconciliation[["rows_read", "rows_used", "rows_set_aside", "rows_not_data"]]
@@ -41,7 +48,8 @@ def print_summary(result: AuditResult, exports: Exports, period: Period, folder:
         f"{len(result.patients):,} patients audited for {period} ({in_force:,} with an order in "
         f"force): {open_['patient_id'].nunique():,} need review, {urgent:,} of them urgently.",
         f"Rows read {read:,} = used {used:,} + set aside {aside:,} + not data {other:,}.",
-        _counts(result),
+        _counts(open_),
+        *_month_on_month(result, previous),
         f"Cannot be checked: {len(result.unchecked):,} (the report lists what is missing).",
         f"Open {folder / 'exceptions.html'} and work down the list.",
     )
@@ -50,18 +58,34 @@ def print_summary(result: AuditResult, exports: Exports, period: Period, folder:
     console.print(CAUTION, style="dim", soft_wrap=True)
 
 
-def _counts(result: AuditResult) -> Table:
-    table = Table(title="Exceptions", title_justify="left", box=SIMPLE_HEAD)
+def _month_on_month(result: AuditResult, previous: PreviousRun | None) -> list[str]:
+    """What changed since the earlier run, what stays quiet, and what could not be read of it."""
+    states = result.exceptions["state"].value_counts()
+    quiet = int(states.get("answered", 0))
+    if previous is None:
+        return [f"Answered and quiet, not counted above: {quiet:,}."] if quiet else []
+    outcomes = result.resolved["outcome"].value_counts()
+    gone = ", ".join(f"{outcome} {int(count):,}" for outcome, count in outcomes.items())
+    return [
+        f"Against {previous.period}: {int(states.get('new', 0)):,} new, "
+        f"{int(states.get('continuing', 0)):,} continuing, {quiet:,} answered and quiet (not "
+        f"counted above). Of the earlier ones, not found now: {gone or 'none'}.",
+        *(f"{note}." for note in previous.notes),
+    ]
+
+
+def _counts(exceptions: pd.DataFrame) -> Table:
+    table = Table(title="Open exceptions", title_justify="left", box=SIMPLE_HEAD)
     table.add_column("Family")
     for urgency in URGENCIES:
         table.add_column(urgency.capitalize(), justify="right")
-    counted = result.exceptions.groupby(["family", "urgency"]).size()
+    counted = exceptions.groupby(["family", "urgency"]).size()
     for family in FAMILIES:
         table.add_row(
             family.capitalize(),
             *(f"{int(counted.get((family, urgency), 0)):,}" for urgency in URGENCIES),
         )
-    totals = result.exceptions["urgency"].value_counts()
+    totals = exceptions["urgency"].value_counts()
     table.add_section()
     table.add_row("All", *(f"{int(totals.get(urgency, 0)):,}" for urgency in URGENCIES))
     return table

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 RECORD = "run.json"
 RECORD_OF = "enteral-order-audit"
+ANSWERED = "exceptions.xlsx"
 
 
 class OutputError(ValueError):
@@ -19,11 +22,15 @@ class OutputError(ValueError):
 
 def is_audit_folder(folder: Path) -> bool:
     """Whether a folder holds the record of an earlier run of this audit."""
+    return _record(folder).get("program") == RECORD_OF
+
+
+def _record(folder: Path) -> dict[str, Any]:
     try:
         record = json.loads((folder / RECORD).read_text(encoding="utf-8"))
     except (OSError, ValueError):
-        return False
-    return isinstance(record, dict) and record.get("program") == RECORD_OF
+        return {}
+    return record if isinstance(record, dict) else {}
 
 
 def check_target(folder: Path) -> None:
@@ -38,6 +45,31 @@ def check_target(folder: Path) -> None:
         raise OutputError(
             f"{folder}: the folder exists and holds no earlier run of this audit; "
             "name another folder with --out"
+        )
+
+
+def check_replaceable(folder: Path, without_identity: bool) -> None:
+    """Raise `OutputError` where replacing an earlier run would lose or disclose something.
+
+    Lost would be answers: a workbook changed since it was written may hold some. Disclosed or
+    lost would be identities, where one of the two runs is without them and the other is not.
+    """
+    record = _record(folder)
+    if not record:
+        return
+    if bool(record.get("without_identity")) != without_identity:
+        raise OutputError(
+            f"{folder}: of the run there and this one, only one is without identity; name "
+            "another folder with --out"
+        )
+    stated = (record.get("outputs") or {}).get(ANSWERED)
+    workbook = folder / ANSWERED
+    if stated is None or not workbook.is_file():
+        return
+    if hashlib.sha256(workbook.read_bytes()).hexdigest() != stated:
+        raise OutputError(
+            f"{folder}: {ANSWERED} there was changed since it was written and may hold answers; "
+            "name another folder with --out, or take the workbook away first"
         )
 
 

@@ -127,11 +127,13 @@ def patients_of(tables: Mapping[str, pd.DataFrame]) -> pd.Index:
     return pd.Index(named.dropna().unique())
 
 
-def changed_thresholds(previous: PreviousRun, policy: Policy) -> list[str]:
-    """Names of the parameters whose values are not those of the earlier run."""
+def described(previous: PreviousRun, policy: Policy) -> str:
+    """An earlier run in words: period, folder, thresholds changed since, what was not read."""
     values = {name: entry.value for name, entry in policy.parameters.items()}
     names = sorted(values.keys() | previous.thresholds.keys())
-    return [name for name in names if values.get(name) != previous.thresholds.get(name)]
+    changed = [name for name in names if values.get(name) != previous.thresholds.get(name)]
+    since = [f"parameters changed since: {', '.join(changed)}"] if changed else []
+    return "; ".join([f"{previous.period}, {previous.name}", *since, *previous.notes])
 
 
 def _record(folder: Path) -> dict[str, Any]:

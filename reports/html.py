@@ -22,6 +22,7 @@ from reports.patients import (
     sections,
 )
 from reports.record import policy_digest, versions
+from reports.states import resolved
 from reports.summary import RANK_RULE, Summary, summarise, titles
 from reports.text import clean, cleaned
 from reports.wording import (
@@ -136,6 +137,7 @@ def _head(report: ReportInput, summary: Summary) -> dict[str, Any]:
         "programme": clean(run.get("programme") or ""),
         "notice": clean(run.get("notice") or ""),
         "previous": clean(run.get("previous") or ""),
+        "gone": _counted(resolved(report.result)["outcome"]),
         "period_words": period_words(report.period),
         "period": report.period,
         "summary": summary,
@@ -151,6 +153,11 @@ def _head(report: ReportInput, summary: Summary) -> dict[str, Any]:
     }
 
 
+def _counted(outcomes: pd.Series) -> str:
+    counts = outcomes.value_counts(sort=False)
+    return ", ".join(f"{outcome} {count:,}" for outcome, count in counts.items())
+
+
 def _people(report: ReportInput, summary: Summary) -> dict[str, Any]:
     printed = sections(report, summary)
     return {
@@ -159,6 +166,7 @@ def _people(report: ReportInput, summary: Summary) -> dict[str, Any]:
         "anchors": {section.patient_id: section.anchor for section in printed},
         "sections_max": SECTIONS_MAX,
         "other_findings": records(findings_table(report.result)),
+        "gone_findings": records(cleaned(resolved(report.result)).head(ROWS_SHOWN)),
         "clear": records(summary.clear.head(CLEAR_SHOWN)),
     }
 

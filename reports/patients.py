@@ -9,6 +9,7 @@ import pandas as pd
 
 from reports import ReportInput
 from reports.charts import against, bullet, step_chart
+from reports.states import answer_words
 from reports.summary import Summary, ranked, reading_order, titles
 from reports.text import cleaned
 from reports.wording import in_words, missing_in_words, number, span
@@ -100,14 +101,21 @@ def sections(report: ReportInput, summary: Summary) -> list[Section]:
 
 def findings_table(result: Any, wanted: set[str] | None = None) -> pd.DataFrame:
     """Exceptions in reading order with their titles; of no patient where `wanted` is none."""
-    table = reading_order(ranked(cleaned(result.exceptions)))
+    answered = result.exceptions.assign(answer_words=answer_words(result))
+    table = reading_order(ranked(cleaned(answered)))
     mine = table["patient_id"].isna() if wanted is None else table["patient_id"].isin(wanted)
     table = table.loc[mine]
     return table.assign(
         title=table["check"].map(titles(result)),
-        state_words=table["state"].map(STATE_WORDS),
+        state_words=_state_words(table),
         place=places(table),
     )
+
+
+def _state_words(table: pd.DataFrame) -> pd.Series:
+    words = table["state"].map(STATE_WORDS)
+    first = "; first raised in the period from " + table["since"].dt.strftime("%Y-%m-%d")
+    return (words + first).fillna(words).where(table["state"].eq("continuing"), words)
 
 
 def places(table: pd.DataFrame) -> pd.Series:

@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from reports import ReportInput
+from reports import ReportInput, states
 from reports.record import policy_digest, versions
 from reports.sheets import Book, Sheet
 from reports.summary import RANK_RULE, Summary, summarise, titles
@@ -64,6 +64,12 @@ def _sheets(report: ReportInput, summary: Summary) -> list[Sheet]:
             answers=ANSWER_COLUMNS,
             widths=WIDTHS | ANSWER_WIDTHS,
             empty_note="No exceptions.",
+        ),
+        _sheet("Answers", states.answers(result), empty_note="No exception was answered."),
+        _sheet(
+            "No longer found",
+            states.resolved(result),
+            empty_note="No exception of an earlier run is gone, or no run was compared with.",
         ),
         _sheet("Regimens", result.regimens[list(columns_of(Regimens))]),
         _sheet("Supply", _by_cover(result.supply[list(columns_of(Supply))])),

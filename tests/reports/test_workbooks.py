@@ -20,8 +20,8 @@ Build = Callable[..., ReportInput]
 Rows = Callable[..., dict[str, list[dict[str, object]]]]
 
 SHEETS = [
-    "Summary", "Work list", "Exceptions", "Regimens", "Supply", "Order forecast",
-    "Cannot be checked", "Set aside", "Parameters", "Dictionary",
+    "Summary", "Work list", "Exceptions", "Answers", "No longer found", "Regimens", "Supply",
+    "Order forecast", "Cannot be checked", "Set aside", "Parameters", "Dictionary",
 ]  # fmt: skip
 
 
