@@ -158,7 +158,9 @@ def _since(then: Side, pairs: pd.Series, period: Period, previous: PreviousRun |
     if previous is None:
         return since
     earlier = then.exceptions["since"].fillna(previous.period.start)
-    return pairs.map(earlier).astype("datetime64[ns]").fillna(since)
+    known = pairs.dropna()
+    since.loc[known.index] = earlier.loc[known].to_numpy()
+    return since
 
 
 def _answers(
