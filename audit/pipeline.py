@@ -14,6 +14,7 @@ from audit.checks import CHECKS, Check, workings
 from audit.period import Period
 from audit.policy import Policy
 from audit.previous import PreviousRun
+from audit.settling import settling
 from schemas.columns import columns_of, empty
 from schemas.results import (
     FAMILIES,
@@ -39,6 +40,7 @@ class AuditResult:
 
     exceptions: pd.DataFrame
     unchecked: pd.DataFrame
+    settling: pd.DataFrame
     check_counts: pd.DataFrame
     checks: tuple[Check, ...]
     regimens: pd.DataFrame
@@ -85,8 +87,8 @@ def audit(
     on_step("Recomputing each order")
     parts = regimen.order_parts(orders, catalogue, period, policy)
     spans = regimen.order_spans(parts, period)
-    regimens = regimen.regimens(parts, weights, period, policy)
     trends = regimen.weight_trends(parts, weights, period, policy)
+    regimens = regimen.regimens(parts, weights, period, policy, trends)
 
     on_step("Walking the stock of each patient")
     needs = supply.need_spans(parts, period, policy)
@@ -126,6 +128,7 @@ def audit(
     result = AuditResult(
         exceptions=exceptions,
         unchecked=unchecked,
+        settling=settling(unchecked),
         check_counts=counts,
         checks=CHECKS,
         regimens=regimens[list(columns_of(Regimens))],

@@ -339,15 +339,20 @@ def _refuse_contradictions(
     """Refuse values of which a lower end lies above its upper end."""
     for lower, upper in _ordered_pairs(parameters):
         low, high = parameters[lower], parameters[upper]
-        if low.value > high.value:  # type: ignore[operator]
+        if _place(low) > _place(high):
             named, other, side = (
                 (low, high, "at most") if lower in changes else (high, low, "at least")
             )
             raise PolicyError(
                 f"{own.where(named.section, named.name, 'value')}: {_label(named)}: found "
-                f"{named.value:g}; expected {side} {_label(other)}, which is {other.value:g}, and "
+                f"{named.value!r}; expected {side} {_label(other)}, which is {other.value!r}, and "
                 f"{named.accepted}"
             )
+
+
+def _place(entry: Parameter) -> float:
+    """A value for comparison: the number, or the place among the choices."""
+    return entry.choices.index(str(entry.value)) if entry.choices else float(entry.value)
 
 
 def _ordered_pairs(parameters: Mapping[str, Parameter]) -> Iterator[tuple[str, str]]:

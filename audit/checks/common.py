@@ -48,6 +48,17 @@ def volume_rounding(parts: pd.DataFrame, volume: pd.Series, policy: Policy) -> p
     return np.maximum(policy["stated_volume_tolerance_percent"] / 100 * volume, half_step)
 
 
+def volume_rests_on(rows: pd.DataFrame) -> pd.Series:
+    """In brackets, what a feed volume rests on where it is not computed from the order."""
+    basis = rows["feed_basis"]
+    note = np.select(
+        [basis.eq("as stated"), basis.eq("assumed")],
+        [" (the volume as stated)", " (24 h a day assumed)"],
+        "",
+    )
+    return pd.Series(note, index=rows.index, dtype="str")
+
+
 def feeds_alone(rows: pd.DataFrame) -> pd.Series:
     """Whether the feed is known to be all that the person takes."""
     return rows["oral_intake"].eq("none")

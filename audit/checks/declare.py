@@ -25,7 +25,8 @@ class Flags:
     """What a rule found on its rows, every series aligned to the table it was handed.
 
     `where` is true for a finding. `doubtful` is true where the readings or bounds disagree,
-    so that the row cannot be checked; `settled_by` says what would settle it. `values` are
+    so that the row cannot be checked; `settled_by` says what would settle it, as one text or
+    row by row. `values` are
     further series that the evidence names.
     """
 
@@ -33,7 +34,7 @@ class Flags:
     observed: pd.Series | float | None = None
     expected: pd.Series | float | None = None
     doubtful: pd.Series | None = None
-    settled_by: str = ""
+    settled_by: pd.Series | str = ""
     urgency: pd.Series | None = None
     values: Mapping[str, pd.Series | float | str] = field(default_factory=dict)
 
@@ -71,7 +72,7 @@ class Check:
         found = self._exceptions(known, flags)
         open_rows = known.loc[np.asarray(doubtful, bool) & ~np.asarray(flags.where, bool)]
         lacking_rows = applying.loc[lacking.any(axis="columns")]
-        missing = _names_of_missing(lacking.loc[lacking_rows.index])
+        missing = _names_of_missing(lacking.loc[lacking_rows.index], lacking_rows)
         unchecked = pd.concat(
             [
                 self._unchecked(lacking_rows, missing),
@@ -178,12 +179,18 @@ def _printable(source: object, count: int) -> list:
     return source.fillna("(blank)").tolist()
 
 
-def _names_of_missing(lacking: pd.DataFrame) -> pd.Series:
-    """Names of the missing inputs of each row, joined by commas."""
+def _names_of_missing(lacking: pd.DataFrame, rows: pd.DataFrame) -> pd.Series:
+    """Names of the missing inputs of each row, joined by commas.
+
+    A figure that is computed stands for the inputs it lacks, where the table says them in a
+    column `lacks_<figure>`.
+    """
     names = pd.Series("", index=lacking.index, dtype="str")
     for name in lacking.columns:
-        joined = names.where(names.eq(""), names + ", ") + name
-        names = names.where(~lacking[name], joined)
+        plain = pd.Series(name, index=lacking.index, dtype="str")
+        inputs = rows.get(f"lacks_{name}", plain).fillna(plain)
+        joined = (names + ", " + inputs).where(names.ne(""), inputs)
+        names = names.where(~lacking[name] | names.eq(inputs), joined)
     return names
 
 

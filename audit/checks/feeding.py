@@ -18,6 +18,7 @@ from audit.checks.common import (
     formula_known,
     in_words,
     of_stage,
+    volume_rests_on,
     volume_rounding,
 )
 from audit.checks.declare import Flags, check
@@ -25,6 +26,9 @@ from audit.policy import Policy
 from audit.regimen.equations import ML_PER_FL_OZ
 
 CONSENSUS = "AND/ASPEN consensus, JPEN 2012;36:275 (from memory)"
+
+
+EATS_NOTHING = "the order's own goal, or that the person eats nothing"
 
 
 def _with_goal(nutrient: str):
@@ -40,13 +44,21 @@ def _below(
     nutrient: str,
     amount: pd.Series,
     need: pd.Series,
+    most: pd.Series,
     tolerance_percent: float,
     urgent_percent: float | None = None,
 ) -> Flags:
-    """Flags an amount below a need; doubtful where an estimate is held against one who eats."""
-    least = need * (1 - tolerance_percent / 100)
+    """Flags an amount below a need, by every reading of it.
+
+    Doubtful where an estimate is held against one who eats, or where an input that is not known
+    chooses between two readings of the need of which one would flag.
+    """
+    tolerated = 1 - tolerance_percent / 100
+    least = need * tolerated
     low = amount < least - 1e-9
     alone = regimens[f"{nutrient}_need_basis"].eq("order goal") | feeds_alone(regimens)
+    chosen_by = regimens[f"{nutrient}_need_chosen_by"]
+    open_ = chosen_by.notna() & (amount < most * tolerated - 1e-9)
     urgency = None
     if urgent_percent is not None:
         urgent = amount < need * urgent_percent / 100
@@ -55,8 +67,8 @@ def _below(
         where=low & alone,
         observed=amount,
         expected=need,
-        doubtful=low & ~alone,
-        settled_by="the order's own goal, or that the person eats nothing",
+        doubtful=low | open_,
+        settled_by=chosen_by.where(alone, EATS_NOTHING),
         urgency=urgency,
         values={
             "feed": _feed_words(regimens),
@@ -71,7 +83,7 @@ def _feed_words(regimens: pd.DataFrame) -> pd.Series:
     """The feed of a day and, in brackets, what is not computed about it."""
     volume = in_words(regimens["feed_ml_per_day"], "{:,.0f} mL of ", missing="")
     stated, around = regimens["feed_basis"].eq("as stated"), regimens["feed_basis"].eq("assumed")
-    strength = regimens["energy_basis"].eq("assumed")
+    strength = regimens["strength_basis"].eq("assumed")
     note = np.select(
         [stated & strength, around & strength, stated, around, strength],
         [
@@ -88,7 +100,10 @@ def _feed_words(regimens: pd.DataFrame) -> pd.Series:
 
 def need_words(regimens: pd.DataFrame, nutrient: str, end: str) -> pd.Series:
     """Which need is compared, up to its figure."""
-    estimate = "the estimate (" + regimens[f"{nutrient}_need_method"].fillna("?") + f") {end}"
+    stated = regimens["weight_basis"].eq("as stated")
+    weight = pd.Series("", index=regimens.index).mask(stated, "; the weight as the order has it")
+    method = regimens[f"{nutrient}_need_method"].fillna("?") + weight
+    estimate = "the estimate (" + method + f") {end}"
     goal = regimens[f"{nutrient}_need_basis"].eq("order goal")
     return estimate.mask(goal, "the order's goal is")
 
@@ -128,6 +143,7 @@ def energy_below_goal(regimens: pd.DataFrame, policy: Policy) -> Flags:
         "energy",
         regimens["energy_kcal_per_day"],
         regimens["energy_need_kcal_per_day_low"],
+        regimens["energy_need_kcal_per_day_low_most"],
         policy["energy_goal_tolerance_percent"],
         policy["energy_goal_urgent_percent"],
     )
@@ -159,6 +175,7 @@ def energy_below_estimate(regimens: pd.DataFrame, policy: Policy) -> Flags:
         "energy",
         regimens["energy_kcal_per_day"],
         regimens["energy_need_kcal_per_day_low"],
+        regimens["energy_need_kcal_per_day_low_most"],
         policy["energy_estimate_tolerance_percent"],
         policy["energy_goal_urgent_percent"],
     )
@@ -191,11 +208,15 @@ def energy_below_estimate(regimens: pd.DataFrame, policy: Policy) -> Flags:
 def energy_above_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
     """Is the feed's energy well above the goal, or above the high end of the estimate?"""
     energy, high = regimens["energy_kcal_per_day"], regimens["energy_need_kcal_per_day_high"]
-    above = energy > high * (1 + policy["energy_above_tolerance_percent"] / 100) + 1e-9
+    tolerated = 1 + policy["energy_above_tolerance_percent"] / 100
+    chosen_by = regimens["energy_need_chosen_by"]
+    may_be_above = energy > regimens["energy_need_kcal_per_day_high_least"] * tolerated + 1e-9
     return Flags(
-        above,
+        energy > high * tolerated + 1e-9,
         energy,
         high,
+        doubtful=chosen_by.notna() & may_be_above,
+        settled_by=chosen_by,
         values={
             "feed": _feed_words(regimens),
             "need": need_words(regimens, "energy", "ends at"),
@@ -224,6 +245,7 @@ def protein_below_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
         "protein",
         regimens["protein_g_per_day"],
         regimens["protein_need_g_per_day_low"],
+        regimens["protein_need_g_per_day_low_most"],
         policy["protein_goal_tolerance_percent"],
     )
 
@@ -266,8 +288,8 @@ def protein_far_above_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
         & parts["is_only_part"]
     ),
     needs=("feed_ml_per_day",),
-    evidence="{observed:,.0f} mL/d; by its label {formula_code} meets micronutrient needs "
-    "from {expected:,.0f} mL/d.",
+    evidence="{observed:,.0f} mL/d{rests_on}; by its label {formula_code} meets micronutrient "
+    "needs from {expected:,.0f} mL/d.",
     confirm=f"{DIETITIAN} whether a supplement is ordered elsewhere.",
     source="The product's label, as the catalogue holds it",
     unit="mL/d",
@@ -283,6 +305,7 @@ def volume_below_micronutrients(parts: pd.DataFrame, policy: Policy) -> Flags:
         least,
         doubtful=low & ~alone,
         settled_by="that the person eats nothing",
+        values={"rests_on": volume_rests_on(parts)},
     )
 
 
@@ -334,7 +357,7 @@ def infant_feed_concentration(parts: pd.DataFrame, policy: Policy) -> Flags:
     applies=lambda parts: by_pump(parts) & parts["pump_volume_limit_ml"].notna(),
     needs=("feed_ml_per_day",),
     parameters=("stated_volume_tolerance_percent", "pump_rate_step_ml_per_h"),
-    evidence="The pump stops at {observed:,.0f} mL; {run} is {expected:,.0f} mL.",
+    evidence="The pump stops at {observed:,.0f} mL; {run} is {expected:,.0f} mL{rests_on}.",
     confirm=f"{PRESCRIBER} the limit, and with the family how the pump is set.",
     source=ARITHMETIC,
     unit="mL",
@@ -352,7 +375,10 @@ def volume_limit_stops_feed_early(parts: pd.DataFrame, policy: Policy) -> Flags:
     run = volume.mask(apart, one_feed)
     words = pd.Series("the feed of a day", index=parts.index).mask(apart, "one feed")
     return Flags(
-        limit < run - volume_rounding(parts, run, policy) - 1e-9, limit, run, values={"run": words}
+        limit < run - volume_rounding(parts, run, policy) - 1e-9,
+        limit,
+        run,
+        values={"run": words, "rests_on": volume_rests_on(parts)},
     )
 
 

@@ -11,6 +11,7 @@ from audit.checks.common import (
     PRESCRIBER,
     by_pump,
     counted,
+    volume_rests_on,
     volume_rounding,
 )
 from audit.checks.declare import Flags, check
@@ -29,7 +30,8 @@ from audit.policy import Policy
     ),
     needs=("formula_form", "container_ml", "feed_ml_per_day", "label_hang_h"),
     parameters=("stated_volume_tolerance_percent", "pump_rate_step_ml_per_h"),
-    evidence="{container_ml:,.0f} mL at {feed_ml_per_day:,.0f} mL/d lasts {observed:.1f} h; "
+    evidence="{container_ml:,.0f} mL at {feed_ml_per_day:,.0f} mL/d{rests_on} lasts "
+    "{observed:.1f} h; "
     "the label allows {expected:g} h.",
     confirm=f"{FAMILY} when containers are changed, and review the container's size; "
     "the product label is the reference.",
@@ -46,7 +48,12 @@ def hang_time_exceeded(parts: pd.DataFrame, policy: Policy) -> Flags:
     container, label = parts["container_ml"], parts["label_hang_h"]
     most = volume + volume_rounding(parts, volume, policy)
     lasts = 24 * container / volume.where(volume > 0)
-    return Flags(24 * container > label * most + 1e-9, lasts, label)
+    return Flags(
+        24 * container > label * most + 1e-9,
+        lasts,
+        label,
+        values={"rests_on": volume_rests_on(parts)},
+    )
 
 
 @check(
@@ -93,7 +100,7 @@ def fill_above_bag_capacity(parts: pd.DataFrame, policy: Policy) -> Flags:
         "hang_human_milk_h",
         "hang_blended_h",
     ),
-    evidence="{feed_ml_per_day:,.0f} mL over {session_h:g} h in fills of at most "
+    evidence="{feed_ml_per_day:,.0f} mL{rests_on} over {session_h:g} h in fills of at most "
     "{largest_fill_ml:,.0f} mL (hang limit {hang_limit_h:g} h): {fills_per_day:g} fills, "
     "of which {observed:g} after {night_from:g}:00 and before {night_to:g}:00.",
     confirm=f"{FAMILY} who refills at night, or review the formula's form with the prescriber.",
@@ -110,7 +117,11 @@ def refill_in_night(parts: pd.DataFrame, policy: Policy) -> Flags:
         parts["night_fills_per_day"] >= 1,
         parts["night_fills_per_day"],
         0.0,
-        values={"night_from": policy["night_from_h"], "night_to": policy["night_to_h"]},
+        values={
+            "night_from": policy["night_from_h"],
+            "night_to": policy["night_to_h"],
+            "rests_on": volume_rests_on(parts),
+        },
     )
 
 

@@ -126,7 +126,7 @@ def stated_energy_differs(regimens: pd.DataFrame, policy: Policy) -> Flags:
     computed, stated = regimens["energy_kcal_per_day"], regimens["stated_energy_kcal_per_day"]
     allowed = policy["stated_energy_tolerance_percent"] / 100 * computed
     differs = (computed - stated).abs() > allowed + 1e-9
-    assumed = regimens["energy_basis"].eq("assumed")
+    assumed = regimens["strength_basis"].eq("assumed")
     return Flags(
         differs & ~assumed,
         computed,

@@ -16,10 +16,13 @@ from audit.checks.common import (
     feeds_alone,
     in_words,
     of_stage,
+    volume_rests_on,
 )
 from audit.checks.declare import Flags, check
 from audit.checks.feeding import by_stated_volume, need_words, recorded_below
 from audit.policy import Policy
+
+FLUSH_MEANT = "how the flush is meant"
 
 
 def _with_flush(parts: pd.DataFrame) -> pd.Series:
@@ -227,8 +230,8 @@ def flush_outside_pump(parts: pd.DataFrame, policy: Policy) -> Flags:
         "fluid_need_ml_per_day_low",
     ),
     parameters=("total_water_tolerance_percent", "total_water_urgent_percent"),
-    evidence="Feed {from_feed:,.0f} + flushes {flushes} + other {other:,.0f} = {reading} mL/d "
-    "of {counted_as}; {need} {expected:,.0f} mL: {share:.0f} %.{by_stated}",
+    evidence="Feed {from_feed:,.0f}{rests_on} + flushes {flushes} + other {other:,.0f} = "
+    "{reading} mL/d of {counted_as}; {need} {expected:,.0f} mL: {share:.0f} %.{by_stated}",
     confirm=f"{DIETITIAN} the water this person needs and takes.",
     source="The need named in the evidence; its source stands with the parameters",
     unit="mL/d",
@@ -241,17 +244,20 @@ def total_water_below_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
     """
     low, high = regimens["fluid_low_ml_per_day"], regimens["fluid_high_ml_per_day"]
     need = regimens["fluid_need_ml_per_day_low"]
-    least = need * (1 - policy["total_water_tolerance_percent"] / 100)
+    tolerated = 1 - policy["total_water_tolerance_percent"] / 100
+    least = need * tolerated
     alone = regimens["fluid_need_basis"].eq("order goal") | feeds_alone(regimens)
     words = _fluid_words(regimens)
     below_low, below_high = low < least - 1e-9, high < least - 1e-9
+    chosen_by = regimens["fluid_need_chosen_by"]
+    open_ = chosen_by.notna() & (low < regimens["fluid_need_ml_per_day_low_most"] * tolerated)
     urgent = high < need * policy["total_water_urgent_percent"] / 100
     return Flags(
         where=below_high & alone,
         observed=high,
         expected=need,
-        doubtful=below_low,
-        settled_by="how the flush is meant, or that the person drinks nothing",
+        doubtful=below_low | open_,
+        settled_by=_settled_by(below_low & ~below_high, ~alone, chosen_by),
         urgency=pd.Series(np.where(urgent, "urgent", "soon"), index=regimens.index),
         values={
             **words,
@@ -407,15 +413,27 @@ def water_bag_too_small(parts: pd.DataFrame, policy: Policy) -> Flags:
     )
 
 
+def _settled_by(by_reading: pd.Series, drinks: pd.Series, chosen_by: pd.Series) -> pd.Series:
+    """What would settle whether water is below the need: each thing that is open, in words."""
+    words = chosen_by.fillna("")
+    for holds, said in ((drinks, "that the person drinks nothing"), (by_reading, FLUSH_MEANT)):
+        longer = (said + ", and " + words).where(words.ne(""), said)
+        words = words.mask(holds, longer)
+    return words
+
+
 def _fluid_words(regimens: pd.DataFrame) -> dict[str, pd.Series]:
     volume = regimens["fluid_counts_volume"].astype(bool)
     flush_low, flush_high = regimens["flush_ml_per_day_low"], regimens["flush_ml_per_day_high"]
     other = regimens["other_water_ml_per_day"] + regimens["iv_fluid_ml_per_day"]
+    as_stated = regimens["flush_basis"].eq("as stated")
+    stated = pd.Series("", index=regimens.index).mask(as_stated, " (a total as stated)")
     return {
         "from_feed": regimens["feed_ml_per_day"].where(
             volume, regimens["formula_water_ml_per_day"]
         ),
-        "flushes": _either(flush_low, flush_high),
+        "flushes": _either(flush_low, flush_high) + stated,
+        "rests_on": volume_rests_on(regimens),
         "other": other,
         "reading": _either(regimens["fluid_low_ml_per_day"], regimens["fluid_high_ml_per_day"]),
         "counted_as": pd.Series("free water", index=regimens.index).mask(volume, "volume"),

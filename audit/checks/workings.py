@@ -96,9 +96,22 @@ def orders_in_force(
     goal = regimens["fluid_need_basis"].eq("order goal")
     infant = regimens["life_stage"].eq("infant")
     by_volume = (goal & regimens["fluid_basis"].eq("volume")) | (~goal & infant)
+    lacks = regimens.reindex(
+        columns=[
+            f"lacks_total_{total}_ml_per_day_{end}"
+            for total in ("water", "volume")
+            for end in ("low", "high")
+        ]
+    )
     fluid = {
         f"fluid_{end}_ml_per_day": regimens[f"total_volume_ml_per_day_{end}"].where(
             by_volume, regimens[f"total_water_ml_per_day_{end}"]
+        )
+        for end in ("low", "high")
+    }
+    fluid |= {
+        f"lacks_fluid_{end}_ml_per_day": lacks[f"lacks_total_volume_ml_per_day_{end}"].where(
+            by_volume, lacks[f"lacks_total_water_ml_per_day_{end}"]
         )
         for end in ("low", "high")
     }

@@ -7,11 +7,13 @@ import pandas as pd
 
 from audit.period import Period
 from audit.policy import Policy
-from audit.regimen.columns import Groups, joined_texts, text_by_rule
+from audit.regimen import basis
+from audit.regimen.basis import LACKS
+from audit.regimen.columns import Groups, joined_texts
 from audit.regimen.equations import bmi
-from audit.regimen.needs import needs
+from audit.regimen.needs import ENDS, dosing_weight_kg, needs
 from audit.regimen.parts import counted, groups_of_orders
-from audit.regimen.weights import used_weights
+from audit.regimen.weights import used_weights, weight_trends
 from schemas.columns import PROVENANCE, columns_of, dtype_of
 from schemas.results import Regimens
 
@@ -33,15 +35,22 @@ _SUMMED = [
 
 
 def regimens(
-    parts: pd.DataFrame, weights: pd.DataFrame, period: Period, policy: Policy
+    parts: pd.DataFrame,
+    weights: pd.DataFrame,
+    period: Period,
+    policy: Policy,
+    trends: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """One row per patient and order in force in the period, sorted by patient and first day.
 
-    `parts` is what `order_parts` gives and `weights` is typed as declared. The columns of
+    `parts` is what `order_parts` gives, `weights` is typed as declared, and `trends` is what
+    `weight_trends` gives for them, computed anew where it is not handed in. The columns of
     `schemas.results.Regimens` in their order, then further ones that checks and reports use.
     Parts add up: those in force on the order's last day of the period, where its parts have
     dates of their own. A sum is missing where any of its parts is.
     """
+    if trends is None:
+        trends = weight_trends(parts, weights, period, policy)
     parts = counted(parts)
     parts = parts[parts["in_period"]].reset_index(drop=True)
     ends = parts["in_force_to"]
@@ -70,9 +79,10 @@ def regimens(
     frame = frame.assign(**_texts(kept, groups), **_flushes(kept, groups))
     frame = frame.assign(**_period(frame, period))
     frame = frame.assign(**used_weights(frame, weights, period))
-    frame = _totals(frame, period)
-    frame = pd.concat([frame, needs(frame, policy)], axis="columns")
-    return _shaped(frame)
+    gain = trends.set_index("patient_id")["gain_kg"]
+    frame = _totals(frame, period).assign(gain_kg=frame["patient_id"].map(gain).astype(float))
+    frame = pd.concat([frame, needs(frame, policy), _lacks_of_totals(frame)], axis="columns")
+    return _shaped(frame.assign(dosing_weight_kg=dosing_weight_kg(frame, policy)))
 
 
 def _once(parts: pd.DataFrame, groups: Groups) -> pd.DataFrame:
@@ -121,30 +131,37 @@ def _said_or_summed(amount: pd.Series, groups: Groups) -> np.ndarray:
     return np.where(repeated & ~np.isnan(total), groups.most(some), total)
 
 
+_BASES = (
+    "feed_basis", "strength_basis", "energy_basis", "protein_basis", "water_basis",
+    "session_basis",
+)  # fmt: skip
+_LACKING = (
+    "feed_ml_per_day", "energy_kcal_per_day", "protein_g_per_day", "formula_water_ml_per_day",
+    "flush_ml_per_day_low",
+)  # fmt: skip
+
+
 def _texts(parts: pd.DataFrame, groups: Groups) -> dict[str, pd.Series]:
-    basis = parts["feed_basis"]
-    any_of = {name: groups.any(basis.eq(name)) for name in ("missing", "as stated", "assumed")}
-    numbered = pd.RangeIndex(groups.count)
-    energy = parts["energy_basis"]
     return {
         "methods": joined_texts(parts["method"], groups),
         "formulas": joined_texts(parts["formula_code"], groups),
         "flush_reading": joined_texts(parts["flush_reading"], groups, "; "),
         "formula_forms": joined_texts(parts["formula_form"], groups),
-        "feed_basis": text_by_rule(
-            [(mask, name) for name, mask in any_of.items()]
-            + [(np.ones(groups.count, bool), "computed")],
-            numbered,
-        ),
-        "energy_basis": text_by_rule(
-            [
-                (groups.any(energy.eq("missing")), "missing"),
-                (groups.any(energy.eq("assumed")), "assumed"),
-                (np.ones(groups.count, bool), "computed"),
-            ],
-            numbered,
-        ),
+        **{name: basis.weakest_of_group(parts[name], groups) for name in _BASES},
+        "flush_basis": basis.weakest_of_group(
+            parts["flush_basis"].where(parts["flush_stated"]), groups
+        ).fillna("missing"),
+        **{LACKS + name: _lacking(parts, LACKS + name, groups) for name in _LACKING},
     }
+
+
+def _lacking(parts: pd.DataFrame, name: str, groups: Groups) -> pd.Series:
+    """What the parts lack for a figure; of flushes, only parts that state one, or the first."""
+    lacks = parts[name]
+    if name == f"{LACKS}flush_ml_per_day_low":
+        any_stated = groups.any(parts["flush_stated"])[groups.numbers]
+        lacks = lacks.where(parts["flush_stated"] | ~any_stated)
+    return joined_texts(lacks, groups)
 
 
 def _flushes(parts: pd.DataFrame, groups: Groups) -> dict[str, np.ndarray]:
@@ -208,16 +225,47 @@ def _totals(frame: pd.DataFrame, period: Period) -> pd.DataFrame:
     )
 
 
+def _lacks_of_totals(frame: pd.DataFrame) -> pd.DataFrame:
+    """Inputs that a missing total of water or volume lacks."""
+    beside = basis.names_where(
+        [(frame[name].isna(), name) for name in ("other_water_ml_per_day", "iv_fluid_ml_per_day")]
+    )
+    beside = basis.either(frame[f"{LACKS}flush_ml_per_day_low"], beside)
+    columns = {}
+    for total, fed in (("water", "formula_water_ml_per_day"), ("volume", "feed_ml_per_day")):
+        lacks = basis.either(frame[LACKS + fed], beside)
+        additive = basis.names_where([(frame["additive_ml_per_day"].isna(), "additive_per_day")])
+        if total == "volume":
+            lacks = basis.either(lacks, additive)
+        for end in ("low", "high"):
+            columns[f"{LACKS}total_{total}_ml_per_day_{end}"] = lacks
+    columns[f"{LACKS}weight_kg"] = basis.names_where([(frame["weight_kg"].isna(), "weight_kg")])
+    return pd.DataFrame(columns)
+
+
+NEEDS = ("energy_need_kcal_per_day", "protein_need_g_per_day", "fluid_need_ml_per_day")
+_DOUBT = (
+    *(f"{need}_{bound}" for need in NEEDS for bound in ("low_most", "high_least")),
+    *(f"{need.split('_')[0]}_need_chosen_by" for need in NEEDS),
+    *(f"{LACKS}{need}_{end}" for need in NEEDS for end in ENDS),
+    *(LACKS + name for name in _LACKING),
+    *(f"{LACKS}total_{total}_ml_per_day_{end}"
+      for total in ("water", "volume") for end in ("low", "high")),
+    f"{LACKS}weight_kg",
+)  # fmt: skip
+
 FURTHER = (
     "is_staged", "ended_by_next", "start_date", "stop_date", "prescribed_on", "birth_date", "sex",
     "mobility", "pregnant", "gestation_weeks", "diagnosis", "allergies", "supplied_by",
     "goal_energy_kcal_per_day", "goal_protein_g_per_day", "goal_fluid_ml_per_day",
     "fluid_limit_ml_per_day", "fluid_basis", "start_rate_ml_per_h", "step_ml_per_h",
-    "step_every_h", "stated_energy_kcal_per_day", "energy_basis", "mean_energy_kcal_per_day",
+    "step_every_h", "stated_energy_kcal_per_day", "strength_basis", "energy_basis",
+    "protein_basis", "water_basis", "flush_basis", "session_basis", "weight_basis",
+    "dosing_weight_kg", "gain_kg", "mean_energy_kcal_per_day",
     "mean_feed_ml_per_day", "additive_ml_per_day", "formula_forms", "flush_stated",
     "flush_reading", "weight_age_days", "order_weight_kg", "order_weight_date",
     "measured_weight_kg", "measured_weight_date", "feed_ml_per_kg", "added_water_ml_per_kg_high",
-    "total_volume_ml_per_kg_high",
+    "total_volume_ml_per_kg_high", *_DOUBT,
 )  # fmt: skip
 
 

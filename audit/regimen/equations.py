@@ -14,6 +14,8 @@ ML_PER_FL_OZ = 29.5735
 KG_PER_LB = 0.45359237
 CM_PER_IN = 2.54
 
+EER_CHILD_FROM_YEARS = 3
+
 ACTIVITIES = ("inactive", "low_active", "active", "very_active")
 
 _NAN = float("nan")
@@ -88,6 +90,14 @@ def _by_activity(activity: str, values: tuple[Any, ...]) -> Any:
 def bmi(weight_kg: Any, height_cm: Any) -> Any:
     """Body mass index, kg/m2: weight over height squared."""
     return weight_kg / (height_cm / 100) ** 2
+
+
+def adjusted_weight(weight_kg: Any, ideal_weight_kg: Any, share: Any) -> Any:
+    """Weight between an ideal one and a person's own, kg: ideal + share x (own - ideal).
+
+    Common practice in dietetics for people with obesity; shares of 0.25 and 0.4 are in use.
+    """
+    return ideal_weight_kg + share * (weight_kg - ideal_weight_kg)
 
 
 def mifflin_st_jeor(weight_kg: Any, height_cm: Any, age_years: Any, sex: Any) -> Any:

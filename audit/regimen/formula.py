@@ -55,7 +55,7 @@ def as_fed(formula: pd.DataFrame, dilutions: pd.Series, policy: Policy) -> pd.Da
     """Densities of the feed as made up, a row per order part.
 
     Columns: formula_kcal_per_ml, formula_protein_g_per_l, formula_water_ml_per_l,
-    powder_g_per_ml, energy_basis (computed, assumed or missing), is_watered_down (water added
+    powder_g_per_ml, strength_basis (computed, assumed or missing), is_watered_down (water added
     to a liquid), dilution_read, and the strength by each statement of the order:
     dilution_strength_kcal_per_ml and dilution_recipe_kcal_per_ml.
     """
@@ -72,7 +72,7 @@ def as_fed(formula: pd.DataFrame, dilutions: pd.Series, policy: Policy) -> pd.Da
     standard_powder = powder & dilutions.isna()
     return chosen.assign(
         formula_kcal_per_ml=energy,
-        energy_basis=text_by_rule(
+        strength_basis=text_by_rule(
             [
                 (energy.isna(), "missing"),
                 (default_blend | standard_powder, "assumed"),

@@ -7,7 +7,7 @@ import pandas as pd
 
 from audit.period import Period
 from audit.policy import Policy
-from audit.regimen import hanging
+from audit.regimen import basis, hanging
 from audit.regimen.columns import Groups
 from audit.regimen.dates import in_force
 from audit.regimen.feed import feeds, sessions
@@ -68,7 +68,8 @@ def order_parts(
         volume_meeting_micronutrients_ml=formula["volume_meeting_micronutrients_ml"],
         **_nutrients(parts),
     )
-    parts = parts.assign(**_totals_of_the_order(parts))
+    parts = parts.assign(**_totals_of_the_order(parts), **_bases(parts))
+    parts = pd.concat([parts, basis.lacks_of_parts(parts)], axis="columns")
     return _hung(parts, catalogue, policy)
 
 
@@ -99,6 +100,23 @@ def _nutrients(parts: pd.DataFrame) -> dict[str, pd.Series]:
         "protein_g_per_day": protein + parts["additive_protein_g_per_day"],
         "formula_water_ml_per_day": water + parts["additive_water_ml_per_day"],
         "powder_g_per_day": feed * parts["powder_g_per_ml"],
+    }
+
+
+def _bases(parts: pd.DataFrame) -> dict[str, pd.Series]:
+    """On what energy, protein and water of the feed rest: volume, strength and what is added."""
+    feed, strength = parts["feed_basis"], parts["strength_basis"]
+    made_up = strength.where(strength.eq("assumed"))
+    return {
+        "energy_basis": basis.weakest(
+            feed, strength, basis.known_or_missing(parts["energy_kcal_per_day"])
+        ),
+        "protein_basis": basis.weakest(
+            feed, made_up, basis.known_or_missing(parts["protein_g_per_day"])
+        ),
+        "water_basis": basis.weakest(
+            feed, made_up, basis.known_or_missing(parts["formula_water_ml_per_day"])
+        ),
     }
 
 

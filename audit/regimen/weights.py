@@ -7,7 +7,7 @@ import pandas as pd
 
 from audit.period import Period
 from audit.policy import Policy
-from audit.regimen.columns import Groups, positions, take
+from audit.regimen.columns import Groups, positions, take, text_by_rule
 from audit.regimen.parts import counted
 from schemas.columns import PROVENANCE
 
@@ -39,8 +39,8 @@ def used_weights(orders: pd.DataFrame, weights: pd.DataFrame, period: Period) ->
     `orders` has a row per order: patient_id, weight_kg, weight_date, height_cm, prescribed_on,
     start_date. An undated weight or height of an order is taken to be as old as the order when
     it is ranked against a measurement, and stays undated.
-    Columns: weight_kg, weight_date, height_cm, measured_weight_kg, measured_weight_date,
-    order_weight_kg, order_weight_date.
+    Columns: weight_kg, weight_date, height_cm, weight_basis (measured, as stated on the order,
+    or missing), measured_weight_kg, measured_weight_date, order_weight_kg, order_weight_date.
     """
     as_of = period.as_of
     weight = latest_measured(weights, "weight_kg", orders["patient_id"], as_of)
@@ -56,6 +56,14 @@ def used_weights(orders: pd.DataFrame, weights: pd.DataFrame, period: Period) ->
             "weight_kg": own.where(own_newer, weight["weight_kg"]),
             "weight_date": orders["weight_date"].where(own_newer, weight["measured_on"]),
             "height_cm": orders["height_cm"].where(own_height, height["height_cm"]),
+            "weight_basis": text_by_rule(
+                [
+                    (own_newer, "as stated"),
+                    (weight["weight_kg"].notna(), "measured"),
+                    (weight["weight_kg"].isna(), "missing"),
+                ],
+                orders.index,
+            ),
             "measured_weight_kg": weight["weight_kg"],
             "measured_weight_date": weight["measured_on"],
             "order_weight_kg": orders["weight_kg"],

@@ -27,6 +27,10 @@ SIX_MONTHS = {"weight_180_days_ago_kg": 70.6, "weight_180_days_ago_date": "2026-
 CHILD = {"life_stage": "child"}
 INFANT = {"life_stage": "infant"}
 
+NO_HEIGHT = {
+    "energy_need_kcal_per_day_low_most": 1800, "energy_need_kcal_per_day_high": 2100,
+    "energy_need_kcal_per_day_high_least": 1800, "energy_need_chosen_by": "height_cm",
+}  # fmt: skip
 CASES = {
     "energy_below_goal": [
         ("ten per cent below", GOAL_2000 | {KCAL: 1800}, "fine"),
@@ -48,7 +52,8 @@ CASES = {
             "evidence": "1,500 mL of F1 is 1,400 kcal; the order's goal is 2,000 kcal: 70 %.",
         }),
         ("volume as stated, strength assumed",
-         GOAL_2000 | {KCAL: 1400, "feed_basis": "as stated", "energy_basis": "assumed"}, "found", {
+         GOAL_2000 | {KCAL: 1400, "feed_basis": "as stated", "strength_basis": "assumed"},
+         "found", {
             "evidence": "1,500 mL of F1 (the volume as stated, its strength assumed) is "
             "1,400 kcal; the order's goal is 2,000 kcal: 70 %.",
         }),
@@ -73,6 +78,17 @@ CASES = {
         ("not known whether the person eats", {KCAL: 1124, "oral_intake": None}, "unchecked",
          EATS_NOTHING),
         ("the person also eats, and the feed is enough", {"oral_intake": "partial"}, "fine"),
+        # 30 kcal/kg if underweight: 1800 x 0.95 = 1710 kcal.
+        ("enough unless underweight", {KCAL: 1709} | NO_HEIGHT, "unchecked", "height_cm"),
+        ("enough either way", {KCAL: 1710} | NO_HEIGHT, "fine"),
+        ("too little either way", {KCAL: 1424} | NO_HEIGHT, "found", {}),
+        ("enough unless underweight, and the person eats",
+         {KCAL: 1709, "oral_intake": "partial"} | NO_HEIGHT, "unchecked", EATS_NOTHING),
+        ("a weight that only the order states", {KCAL: 1424, "weight_basis": "as stated"},
+         "found", {
+            "evidence": "1,500 mL of F1 is 1,424 kcal; the estimate (25-30 kcal/kg, adults; "
+            "the weight as the order has it) begins at 1,500 kcal: 95 %.",
+        }),
         ("an infant", INFANT | {KCAL: 1124}, "found", {"urgency": "urgent"}),
         ("a child whose growth is not known", CHILD | {KCAL: 1000}, "found", {
             "evidence": "1,500 mL of F1 is 1,000 kcal; the estimate (25-30 kcal/kg, adults) "
@@ -101,6 +117,9 @@ CASES = {
             "evidence": "1,500 mL of F1 is 2,500 kcal; the order's goal is 2,000 kcal: 125 %.",
         }),
         ("the person also eats", {KCAL: 2161, "oral_intake": "partial"}, "found", {}),
+        # 1800 x 1.2 = 2160 kcal; 35 kcal/kg if underweight: 2100 x 1.2 = 2520 kcal.
+        ("too much unless underweight", {KCAL: 2520} | NO_HEIGHT, "unchecked", "height_cm"),
+        ("too much either way", {KCAL: 2521} | NO_HEIGHT, "found", {"expected": 2100.0}),
         ("no estimate for this person", NO_ESTIMATE, "unchecked", "energy_need_kcal_per_day_high"),
         ("energy not known", {KCAL: None}, "unchecked", KCAL),
     ],

@@ -78,9 +78,9 @@ CASES = {
         ("no stated energy", {"stated_energy_kcal_per_day": None}, "not applicable"),
         ("energy not computed", {"energy_kcal_per_day": None}, "unchecked", "energy_kcal_per_day"),
         ("the strength is assumed and the statement differs",
-         {"energy_basis": "assumed", "stated_energy_kcal_per_day": 1500}, "unchecked",
+         {"strength_basis": "assumed", "stated_energy_kcal_per_day": 1500}, "unchecked",
          "how the feed is made up, or its energy per mL"),
-        ("the strength is assumed and the statement agrees", {"energy_basis": "assumed"}, "fine"),
+        ("the strength is assumed and the statement agrees", {"strength_basis": "assumed"}, "fine"),
     ],
     "text_and_fields_disagree": [
         ("they say the same", {}, "fine"),

@@ -12,7 +12,7 @@ NO_TOTALS = {
 }  # fmt: skip
 INFANT = {"life_stage": "infant", "weight_kg": 5, "feed_ml_per_day": 750}
 GOAL = {"fluid_need_basis": "order goal", "oral_intake": "partial"}
-HOW_MEANT = "how the flush is meant, or that the person drinks nothing"
+HOW_MEANT = "how the flush is meant"
 OF_THE_LIMIT = "how the flush is meant, or the volume and water of the feed and beside it"
 OF_AN_INFANT = "the weight, the feed's volume, the flushes and the other water"
 BY_GRAVITY = {"method": "gravity", "is_pump": False}
@@ -194,7 +194,15 @@ CASES = {
             "observed": 1600.0,
         }),
         ("the person also drinks", water(1000) | {"oral_intake": "partial"}, "unchecked",
-         HOW_MEANT),
+         "that the person drinks nothing"),
+        ("the person also drinks, and it may be enough",
+         {"fluid_low_ml_per_day": 1500, "fluid_high_ml_per_day": 1700, "oral_intake": "partial"},
+         "unchecked", "how the flush is meant, and that the person drinks nothing"),
+        # 2000 x 0.9 = 1800 mL, if the need begins there.
+        ("enough unless the person is underweight",
+         water(1799)
+         | {"fluid_need_ml_per_day_low_most": 2000, "fluid_need_chosen_by": "height_cm"},
+         "unchecked", "height_cm"),
         ("the order's own goal, and the person also drinks", water(1619) | GOAL, "found", {
             "evidence": "Feed 1,019 + flushes 600 + other 0 = 1,619 mL/d of free water; "
             "the order's goal is 1,800 mL: 90 %.",

@@ -239,46 +239,83 @@ def in_force_days(patient_rows):
     return held
 
 
-def needs_of(row, stage, weight, height):
-    """Energy and fluid ranges, None where they cannot be estimated."""
-    nothing = (None, None)
-    energy = (row["goal_energy_kcal_per_day"],) * 2 if row["goal_energy_kcal_per_day"] else nothing
-    grown = stage in ("adult", "older_adult")
+def over(readings):
+    """Least and most of the low ends, then of the high ends, over the readings of a range."""
+    lows, highs = [low for low, _ in readings], [high for _, high in readings]
+    return min(lows), max(lows), min(highs), max(highs)
+
+
+def child_readings(row, weight, height, falters):
+    """Energy ranges of a child: every one that what is not known leaves open."""
+    catch_up = 1.5 if falters else 1
+    by_height = {"does_not_walk": 11, "walks_with_help": 14}
+    if row["mobility"] in by_height:
+        need = times(by_height[row["mobility"]], height)
+        return need and [(need, need * catch_up)]
+    if not weight or (row["mobility"] is None and not height):
+        return None
+    band = 0 if years(row["birth_date"]) < 3 else 1 if years(row["birth_date"]) < 10 else 2
+    table = {
+        "male": [(59.512, -30.4), (22.706, 504.3), (17.686, 658.2)],
+        "female": [(58.317, -31.1), (20.315, 485.9), (13.384, 692.6)],
+    }
+    readings = []
+    for sex in [row["sex"]] if row["sex"] else table:
+        slope, constant = table[sex][band]
+        basal = slope * weight + constant
+        readings.append((1.2 * basal, 1.6 * basal * catch_up))
+    if row["mobility"] is None:
+        readings += [(height * each, height * each * catch_up) for each in by_height.values()]
+    return readings
+
+
+def needs_of(row, stage, weight, height, falters):
+    """Bounds of the energy range, and the fluid range; None where they cannot be estimated."""
+    goal, grown = row["goal_energy_kcal_per_day"], stage in ("adult", "older_adult")
+    energy, fluid, readings = (None,) * 4, (None, None), None
     mass = weight / (height / 100) ** 2 if weight and height else None
     outside = stage is None or row["pregnant"] == "yes"
     outside = outside or (grown and mass is not None and not 12 <= mass <= 40)
-    if outside:
-        return energy, nothing
-    fluid = nothing
-    estimate = nothing
     if grown and weight:
-        low, high = (30, 35) if mass is not None and mass < 18.5 else (25, 30)
-        estimate = (low * weight, high * weight)
+        usual, thin = (25 * weight, 30 * weight), (30 * weight, 35 * weight)
+        readings = [usual, thin] if mass is None else [thin if mass < 18.5 else usual]
         low, high = (30, 35) if stage == "adult" else (25, 30)
         fluid = (max(low * weight, 1500), max(high * weight, 1500))
     if stage == "child":
+        readings = child_readings(row, weight, height, falters)
         if weight:
             rule = sum(100 if kg < 10 else 50 if kg < 20 else 20 for kg in range(int(weight)))
             fluid = (rule, 1.3 * rule)
-        if row["mobility"] == "does_not_walk":
-            estimate = (11 * height, 11 * height) if height else nothing
-        elif weight and row["sex"]:
-            age = years(row["birth_date"])
-            band = 0 if age < 3 else 1 if age < 10 else 2
-            table = {
-                "male": [(59.512, -30.4), (22.706, 504.3), (17.686, 658.2)],
-                "female": [(58.317, -31.1), (20.315, 485.9), (13.384, 692.6)],
-            }
-            slope, constant = table[row["sex"]][band]
-            basal = slope * weight + constant
-            estimate = (1.2 * basal, 1.6 * basal)
     if stage == "infant" and weight:
         born = row["birth_date"]
         months = (LAST.year - born.year) * 12 + LAST.month - born.month - (LAST.day < born.day)
         low, high = (100, 115) if months < 4 else (78, 98)
-        estimate = (low * weight, high * weight)
+        readings = [(low * weight, high * weight)]
         fluid = (120 * weight, 180 * weight)
-    return (energy if energy[0] is not None else estimate), fluid
+    if readings and not outside:
+        energy = over(readings)
+    return (goal,) * 4 if goal else energy, (None, None) if outside else fluid
+
+
+def weights_by_day(orders, measured):
+    """Dated weights up to the audit day; a measurement before what an order states for the day."""
+    by_day = {}
+    for row in orders:
+        if row["weight_date"] and row["weight_kg"] and row["weight_date"] <= LAST:
+            by_day[row["weight_date"]] = row["weight_kg"]
+    return by_day | {
+        row["measured_on"]: row["weight_kg"] for row in measured if row["measured_on"] <= LAST
+    }
+
+
+def gained(by_day, stage):
+    """Gain since the last weight at least the life stage's span before the latest."""
+    spans = {"infant": 14, "child": 90}
+    if not by_day or stage not in spans:
+        return None
+    latest = max(by_day)
+    before = [day for day in by_day if (latest - day).days >= spans[stage]]
+    return by_day[latest] - by_day[max(before)] if before else None
 
 
 def random_patient(rng, name):
@@ -302,7 +339,9 @@ def random_patient(rng, name):
         "sex": maybe(str(rng.choice(["female", "male"])), 0.1),
         "height_cm": maybe(float(rng.integers(60, 190)), 0.2),
         "weight_kg": maybe(float(rng.integers(3, 120)), 0.1),
-        "mobility": maybe("does_not_walk", 0.8),
+        "mobility": maybe(
+            str(rng.choice(["does_not_walk", "walks_with_help", "walks", "walks"])), 0.4
+        ),
         "pregnant": maybe("yes", 0.95),
     }
     orders = []
@@ -489,9 +528,11 @@ def test_regimens(programme, period, policy):
                 used.append((dated, 0, own["weight_kg"]))
             weight = max(used)[2] if used else None
             wanted["weight_kg"] = weight
-            energy, fluid = needs_of(own, stage_of(own), weight, own["height_cm"])
-            wanted["energy_need_kcal_per_day_low"] = energy[0]
-            wanted["energy_need_kcal_per_day_high"] = energy[1]
+            gain = gained(weights_by_day(orders, measured), stage_of(orders[0]))
+            falters = gain is not None and gain <= 0
+            energy, fluid = needs_of(own, stage_of(own), weight, own["height_cm"], falters)
+            for end, value in zip(("low", "low_most", "high_least", "high"), energy, strict=True):
+                wanted[f"energy_need_kcal_per_day_{end}"] = value
             wanted["fluid_need_ml_per_day_low"] = fluid[0]
             wanted["fluid_need_ml_per_day_high"] = fluid[1]
             for name, value in wanted.items():
@@ -504,12 +545,7 @@ def test_weight_trends(programme, period, policy):
     people, parts, weights = programme
     frame = weight_trends(parts, weights, period, policy).set_index("patient_id")
     for orders, measured in people:
-        by_day = {}
-        for row in orders:
-            if row["weight_date"] and row["weight_kg"] and row["weight_date"] <= LAST:
-                by_day[row["weight_date"]] = row["weight_kg"]
-        by_day |= {row["measured_on"]: row["weight_kg"] for row in measured
-                   if row["measured_on"] <= LAST}  # fmt: skip
+        by_day = weights_by_day(orders, measured)
         found = frame.loc[orders[0]["patient_id"]]
         assert found["measurements"] == len(by_day)
         if not by_day:

@@ -62,7 +62,7 @@ def test_density(
     assert part["formula_protein_g_per_l"] == pytest.approx(protein_g_per_l, nan_ok=True)
     assert part["formula_water_ml_per_l"] == pytest.approx(water_ml_per_l, nan_ok=True)
     assert part["powder_g_per_ml"] == pytest.approx(g_per_ml, nan_ok=True)
-    assert part["energy_basis"] == basis
+    assert part["strength_basis"] == basis
     # A litre of feed: what the densities say.
     assert part["energy_kcal_per_day"] == pytest.approx(1000 * kcal_per_ml, nan_ok=True)
     assert part["formula_water_ml_per_day"] == pytest.approx(water_ml_per_l, nan_ok=True)
@@ -98,7 +98,7 @@ def test_powder_strength_by_the_catalogue_is_assumed(parts_of):
     assert part["formula_kcal_per_ml"] == 0.67
     assert part["powder_g_per_ml"] == pytest.approx(0.134)
     assert part["formula_water_ml_per_l"] == 900  # no displacement to say it better
-    assert part["energy_basis"] == "assumed"
+    assert part["strength_basis"] == "assumed"
 
 
 def test_scoops_without_displacement_make_no_known_volume(parts_of):

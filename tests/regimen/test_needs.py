@@ -13,7 +13,10 @@ NAN = math.nan
 ADULT = {"birth_date": "1986-10-31", "sex": "male", "height_cm": 175, "weight_kg": 70}
 OLDER = {**ADULT, "birth_date": "1950-10-31"}
 # Six years old on the day of the audit.
-CHILD = {"birth_date": "2020-10-31", "sex": "female", "height_cm": 115, "weight_kg": 20}
+CHILD = {
+    "birth_date": "2020-10-31", "sex": "female", "height_cm": 115, "weight_kg": 20,
+    "mobility": "walks",
+}  # fmt: skip
 INFANT = {"birth_date": "2026-07-31", "sex": "male", "weight_kg": 6}
 
 # Schofield, girls 3 to 10 years: 20.315 x 20 + 485.9 = 892.2 kcal/d.
@@ -21,9 +24,10 @@ GIRL_BASAL = 20.315 * 20 + 485.9
 
 ENERGY = [
     ("adult", ADULT, 1750, 2100, "25-30 kcal/kg, adults"),
-    ("older adult", OLDER, 1750, 2100, "25-30 kcal/kg, adults"),
-    ("adult, height not known", {**ADULT, "height_cm": None}, 1750, 2100,
-     "25-30 kcal/kg, adults; height not known"),
+    ("older adult", OLDER, 1750, 2100, "25-30 kcal/kg, older adults"),
+    # Underweight or not: from 25 to 35 kcal/kg in all.
+    ("adult, height not known", {**ADULT, "height_cm": None}, 1750, 2450,
+     "25-30 kcal/kg, or 30-35 if underweight, adults; height not known"),
     # 50 kg at 175 cm: 16.3 kg/m2.
     ("underweight adult", {**ADULT, "weight_kg": 50}, 1500, 1750,
      "30-35 kcal/kg, adults with a body mass index below 18.5"),
@@ -42,10 +46,15 @@ ENERGY = [
      "cannot be estimated: age missing or implausible"),
     ("child", CHILD, 1.2 * GIRL_BASAL, 1.6 * GIRL_BASAL,
      "Schofield (FAO/WHO/UNU 2004) x 1.2-1.6, children"),
-    ("child of no stated sex", {**CHILD, "sex": None}, NAN, NAN,
-     "cannot be estimated: sex missing"),
-    ("child who walks", {**CHILD, "mobility": "walks"}, 1.2 * GIRL_BASAL, 1.6 * GIRL_BASAL,
-     "Schofield (FAO/WHO/UNU 2004) x 1.2-1.6, children"),
+    # Boys 3 to 10 years: 22.706 x 20 + 504.3 = 958.42, more than a girl's.
+    ("child of no stated sex", {**CHILD, "sex": None}, 1.2 * GIRL_BASAL, 1.6 * 958.42,
+     "Schofield (FAO/WHO/UNU 2004) x 1.2-1.6, children; sex not known"),
+    # 14 kcal per cm of 115 cm is 1610, above 1.6 x basal.
+    ("child, not said whether it walks", {**CHILD, "mobility": None}, 1.2 * GIRL_BASAL, 1610,
+     "Schofield (FAO/WHO/UNU 2004) x 1.2-1.6, children, or 11-14 kcal per cm of height where "
+     "they walk little; how the child moves about not known"),
+    ("child, neither walking nor height said", {**CHILD, "mobility": None, "height_cm": None},
+     NAN, NAN, "cannot be estimated: height missing"),
     ("child who does not walk", {**CHILD, "mobility": "does_not_walk"}, 1265, 1265,
      "11 kcal per cm of height, children who do not walk"),
     ("child who walks with help", {**CHILD, "mobility": "walks_with_help"}, 1610, 1610,
@@ -153,7 +162,12 @@ def changed(policy: Policy, **values) -> Policy:
         # Mifflin-St Jeor, man of 40 years, 70 kg, 175 cm: 1598.75 kcal.
         (ADULT, 1.2 * 1598.75, "Mifflin-St Jeor 1990 x 1.2-1.4, adults"),
         ({**ADULT, "height_cm": None}, NAN, "cannot be estimated: height missing"),
-        ({**ADULT, "sex": None}, NAN, "cannot be estimated: sex missing"),
+        # A woman's equation ends with -161 in place of +5.
+        (
+            {**ADULT, "sex": None},
+            1.2 * (1598.75 - 166),
+            "Mifflin-St Jeor 1990 x 1.2-1.4, adults; sex not known",
+        ),
     ],
 )
 def test_adult_energy_by_another_method(table, period, row, low, method):
