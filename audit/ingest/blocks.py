@@ -11,7 +11,7 @@ import numpy as np
 from audit.ingest import headers
 from audit.ingest.errors import ExportsError
 from audit.ingest.headers import Guess, Match
-from audit.ingest.mapping import Layout
+from audit.ingest.mapping import Declared, Layout, MappedColumn
 from audit.ingest.sheets import OUTER, Cells, Sheet, shown
 
 MANY_HEADERS = 5
@@ -84,62 +84,68 @@ class _Header:
         return tuple(headers.header_key(text) for text in self.texts)
 
 
-def find_blocks(sheet: Sheet, layout: Layout | None) -> list[Block]:
+def find_blocks(sheet: Sheet, declared: Declared) -> list[Block]:
     """Tables of a sheet, in their order; a sheet without a known table is one block."""
     if not sheet.rows:
-        return [_block(sheet, None, 0, 0, layout)]
-    if layout and layout.header_row:
-        return [_declared_block(sheet, layout)]
-    found, repeats = _all_headers(sheet, layout)
-    if layout and layout.table and not found:
+        return [_block(sheet, None, 0, 0, declared)]
+    if declared.header_rows:
+        found = [_declared_header(sheet, layout) for layout in declared.header_rows]
+        repeats: list[int] = []
+    else:
+        found, repeats = _all_headers(sheet, declared)
+    absent = [
+        table
+        for table in declared.tables
+        if all(header.guess.table != table for header in found)
+    ]
+    if absent:
         raise ExportsError(
-            f"{sheet.label}: declared as {layout.table}, but no row holds its headers; "
+            f"{sheet.label}: declared as {absent[0]}, but no row holds its headers; "
             "declare header_row and columns in the mapping file"
         )
     if not found:
-        return [_block(sheet, None, 0, sheet.rows, layout)]
+        return [_block(sheet, None, 0, sheet.rows, declared)]
     starts = [0, *(header.rows[0] for header in found[1:])]
     ends = [*starts[1:], sheet.rows]
     return [
         replace(
-            _block(sheet, header, start, end, layout),
+            _block(sheet, header, start, end, declared),
             repeats=tuple(row for row in repeats if start <= row < end),
         )
         for header, start, end in zip(found, starts, ends, strict=True)
     ]
 
 
-def _declared_block(sheet: Sheet, layout: Layout) -> Block:
+def _declared_header(sheet: Sheet, layout: Layout) -> _Header:
     places = np.flatnonzero(sheet.row_numbers == layout.header_row)
     if not len(places):
         raise ExportsError(
             f"{sheet.label}: the mapping declares headers in row {layout.header_row}, "
             f"but there is no such row"
         )
-    header = _as_header(sheet, (int(places[0]),), layout)
-    return _block(sheet, header, 0, sheet.rows, layout)
+    return _as_header(sheet, (int(places[0]),), Declared((layout,)))
 
 
 def _block(
-    sheet: Sheet, header: _Header | None, start: int, end: int, layout: Layout | None
+    sheet: Sheet, header: _Header | None, start: int, end: int, declared: Declared
 ) -> Block:
     if header is None:
         row = _likely_header_row(sheet)
-        header = _as_header(sheet, (row,), layout) if row is not None else None
+        header = _as_header(sheet, (row,), declared) if row is not None else None
         near = _nearest_guess(header.guess) if header else ("", ())
         return Block(
             label=sheet.label, file=sheet.file, sheet=sheet.name, first=start, end=end,
             header_rows=header.rows if header else (),
             headers=header.texts if header else tuple("" for _ in sheet.columns),
             table="", matches=tuple(None for _ in sheet.columns), missing=near[1], guess=near[0],
-            layout=layout,
+            layout=declared.of(near[0]),
         )  # fmt: skip
     guess = header.guess
     return Block(
         label=sheet.label, file=sheet.file, sheet=sheet.name, first=start, end=end,
         header_rows=header.rows, headers=header.texts, table=guess.table, matches=guess.matches,
-        missing=guess.missing, hinted=guess.hinted, layout=layout, mapped=header.mapped,
-        set_aside=header.set_aside,
+        missing=guess.missing, hinted=guess.hinted, layout=declared.of(guess.table),
+        mapped=header.mapped, set_aside=header.set_aside,
     )  # fmt: skip
 
 
@@ -147,13 +153,13 @@ def _nearest_guess(guess: Guess) -> tuple[str, tuple[str, ...]]:
     return (guess.table, guess.missing) if guess.found >= 2 and guess.missing else ("", ())
 
 
-def _all_headers(sheet: Sheet, layout: Layout | None) -> tuple[list[_Header], list[int]]:
+def _all_headers(sheet: Sheet, declared: Declared) -> tuple[list[_Header], list[int]]:
     """Headers in their order, and the rows that only repeat the headers above them."""
     found: list[_Header] = []
     repeats: list[int] = []
     nearly: _Header | None = None
     taken = -1
-    for row in _candidate_rows(sheet, layout):
+    for row in _candidate_rows(sheet, declared):
         if row <= taken:
             continue
         if found and _same_cells(sheet, row, found[-1].rows[0]):
@@ -161,7 +167,7 @@ def _all_headers(sheet: Sheet, layout: Layout | None) -> tuple[list[_Header], li
             repeats.extend(again)
             taken = again[-1]
             continue
-        header = _best_header(sheet, row, layout)
+        header = _best_header(sheet, row, declared)
         if header.good and header.rows[0] > taken:
             taken = header.rows[-1]
             if found and header.key == found[-1].key:
@@ -171,7 +177,7 @@ def _all_headers(sheet: Sheet, layout: Layout | None) -> tuple[list[_Header], li
         elif header.guess.nearly and nearly is None:
             nearly = header
     if not found:
-        joined = _two_row_header(sheet, layout) or nearly
+        joined = _two_row_header(sheet, declared) or nearly
         found = [joined] if joined else []
     return found, repeats
 
@@ -180,12 +186,12 @@ def _same_cells(sheet: Sheet, row: int, other: int) -> bool:
     return all(cells.codes[row] == cells.codes[other] for cells in sheet.columns)
 
 
-def _candidate_rows(sheet: Sheet, layout: Layout | None) -> list[int]:
+def _candidate_rows(sheet: Sheet, declared: Declared) -> list[int]:
     """Rows with many cells that could be headers, or at least half of them."""
     likely = np.zeros(sheet.rows, dtype=np.int32)
     filled = np.zeros(sheet.rows, dtype=np.int32)
     for cells in sheet.columns:
-        likely += _could_be_headers(cells, layout)[cells.codes]
+        likely += _could_be_headers(cells, declared)[cells.codes]
         filled += ~cells.is_blank
     rows = np.flatnonzero((likely >= MANY_HEADERS) | ((likely >= 2) & (2 * likely >= filled)))
     if len(rows) > MANY_CANDIDATES:
@@ -196,7 +202,7 @@ def _candidate_rows(sheet: Sheet, layout: Layout | None) -> list[int]:
     return [int(row) for row in rows]
 
 
-def _could_be_headers(cells: Cells, layout: Layout | None) -> np.ndarray:
+def _could_be_headers(cells: Cells, declared: Declared) -> np.ndarray:
     flags = np.zeros(len(cells.distinct), dtype=bool)
     tried: Iterable[int] = range(len(flags))
     if len(flags) > MANY_VALUES:
@@ -209,33 +215,33 @@ def _could_be_headers(cells: Cells, layout: Layout | None) -> np.ndarray:
         }
     for place in tried:
         value = cells.distinct[place]
-        flags[place] = isinstance(value, str) and _is_header(value, layout)
+        flags[place] = isinstance(value, str) and _is_header(value, declared)
     return flags
 
 
-def _is_header(value: str, layout: Layout | None) -> bool:
+def _is_header(value: str, declared: Declared) -> bool:
     if len(value) > 2 * headers.LONGEST_HEADER:
         return False
     text = " ".join(value.strip(OUTER).split())
-    return headers.is_header(text) or bool(layout and layout.column(text))
+    return headers.is_header(text) or declared.names(text)
 
 
 def _texts(sheet: Sheet, row: int) -> list[str]:
     return [" ".join(shown(cells.value(row)).strip(OUTER).split()) for cells in sheet.columns]
 
 
-def _as_header(sheet: Sheet, rows: tuple[int, ...], layout: Layout | None) -> _Header:
+def _as_header(sheet: Sheet, rows: tuple[int, ...], declared: Declared) -> _Header:
     """One row, or two joined, held against the tables."""
     upper = _texts(sheet, rows[0])
     if len(rows) == 1:
-        return _held_against_tables(sheet, rows, upper, upper, layout)
+        return _held_against_tables(sheet, rows, upper, upper, declared)
     lower = _texts(sheet, rows[1])
     texts = [" ".join(filter(None, pair)) for pair in zip(upper, lower, strict=True)]
-    return _held_against_tables(sheet, rows, texts, _two_row_readings(upper, lower, layout), layout)
+    return _held_against_tables(sheet, rows, texts, _two_row_readings(upper, lower, declared), declared)
 
 
 def _two_row_readings(
-    upper: Sequence[str], lower: Sequence[str], layout: Layout | None
+    upper: Sequence[str], lower: Sequence[str], declared: Declared
 ) -> list[str]:
     """For each column, the reading of its two cells that is a known header.
 
@@ -247,7 +253,7 @@ def _two_row_readings(
         options = [f"{over} {below}".strip(), below, above]
         if above and headers.unit_in_header(below):
             options.insert(0, f"{above} ({below.strip('()[]{}')})")
-        known = [option for option in options if option and _is_header(option, layout)]
+        known = [option for option in options if option and _is_header(option, declared)]
         readings.append(known[0] if known else options[0])
     return readings
 
@@ -257,48 +263,53 @@ def _held_against_tables(
     rows: tuple[int, ...],
     texts: Sequence[str],
     readings: Sequence[str],
-    layout: Layout | None,
+    declared: Declared,
 ) -> _Header:
     added = headers.set_aside_positions(texts)
     hinted = headers.hinted_tables(sheet.file, sheet.name)
     found = headers.guesses(readings, hinted, added)
-    mapped: frozenset[int] = frozenset()
-    if layout:
-        mapped = frozenset(
-            place for place, text in enumerate(readings) if layout.column(text) is not None
-        )
-        found = [_with_mapping(guess, readings, layout) for guess in found]
+    if declared.layouts:
+        found = [_with_mapping(guess, texts, readings, declared.of(guess.table)) for guess in found]
         found.sort(key=lambda guess: -guess.score)
-        if layout.table:
-            found = [guess for guess in found if guess.table == layout.table]
+        if declared.tables:
+            found = [guess for guess in found if guess.table in declared.tables]
     usable = [guess for guess in found if guess.recognised or guess.nearly]
     if len(rows) == 1:
         _refuse_equals(sheet, [guess for guess in usable if guess.recognised], texts)
-    return _Header(rows, tuple(texts), usable[0] if usable else found[0], mapped, added)
+    best = usable[0] if usable else found[0]
+    layout = declared.of(best.table)
+    mapped = frozenset(
+        place
+        for place, pair in enumerate(zip(texts, readings, strict=True))
+        if layout and _mapped(layout, *pair) is not None
+    )
+    return _Header(rows, tuple(texts), best, mapped, added)
 
 
-def _with_mapping(guess: Guess, readings: Sequence[str], layout: Layout) -> Guess:
+def _mapped(layout: Layout, text: str, reading: str) -> MappedColumn | None:
+    """What is declared for a header as it reads, or as it is written in two rows."""
+    found = layout.column(reading)
+    return layout.column(text) if found is None else found
+
+
+def _with_mapping(
+    guess: Guess, texts: Sequence[str], readings: Sequence[str], layout: Layout | None
+) -> Guess:
     """The guess with declared headers in place of recognised ones."""
+    if layout is None:
+        return guess
     columns = headers.data_columns(guess.table)
-    matches = list(guess.matches)
-    for place, text in enumerate(readings):
-        declared = layout.column(text)
-        if declared is None:
-            continue
-        known = declared.column in columns
-        matches[place] = (
-            Match(declared.column, headers.EXACT, declared.unit, declared.date_order)
-            if known
-            else None
-        )
-    claimed = {
-        declared.column
-        for text in readings
-        if (declared := layout.column(text)) is not None and declared.column
-    }
-    for place, match in enumerate(matches):
-        if match and match.column in claimed and layout.column(readings[place]) is None:
-            matches[place] = None
+    pairs = zip(texts, readings, strict=True)
+    declared = [_mapped(layout, text, reading) for text, reading in pairs]
+    claimed = {each.column for each in declared if each is not None and each.column}
+    matches: list[Match | None] = []
+    for match, each in zip(guess.matches, declared, strict=True):
+        if each is None:
+            matches.append(None if match and match.column in claimed else match)
+        elif each.column in columns:
+            matches.append(Match(each.column, headers.EXACT, each.unit, each.date_order))
+        else:
+            matches.append(None)
     answered = {match.column for match in matches if match}
     missing = tuple(name for name in headers.essential_columns(guess.table) if name not in answered)
     hinted = guess.hinted or layout.table == guess.table
@@ -316,26 +327,26 @@ def _refuse_equals(sheet: Sheet, usable: Sequence[Guess], texts: Sequence[str]) 
     )
 
 
-def _best_header(sheet: Sheet, row: int, layout: Layout | None) -> _Header:
+def _best_header(sheet: Sheet, row: int, declared: Declared) -> _Header:
     """The row alone, or joined with the one below or above, whichever names more columns."""
-    best = _as_header(sheet, (row,), layout)
+    best = _as_header(sheet, (row,), declared)
     for pair in ((row, row + 1), (row - 1, row)):
         if pair[0] < 0 or pair[1] >= sheet.rows or not _second_row(sheet, pair[1]):
             continue
-        joined = _as_header(sheet, pair, layout)
+        joined = _as_header(sheet, pair, declared)
         gained = joined.guess.found - best.guess.found
-        if gained >= 2 or (pair[0] == row and gained >= _least_gain(sheet, pair[1], layout)):
+        if gained >= 2 or (pair[0] == row and gained >= _least_gain(sheet, pair[1], declared)):
             best = joined
     return best
 
 
-def _least_gain(sheet: Sheet, row: int, layout: Layout | None) -> int:
+def _least_gain(sheet: Sheet, row: int, declared: Declared) -> int:
     """Columns that joining a row to the one above must gain: fewer, the less it can be data."""
     texts = [text for text in _texts(sheet, row) if text]
     if all(map(headers.unit_in_header, texts)):
         return 0
-    words = all(headers.unit_in_header(text) or _is_header(text, layout) for text in texts)
-    alone = _as_header(sheet, (row,), layout)
+    words = all(headers.unit_in_header(text) or _is_header(text, declared) for text in texts)
+    alone = _as_header(sheet, (row,), declared)
     return 1 if words and not alone.good else 2
 
 
@@ -351,11 +362,11 @@ def _second_row(sheet: Sheet, row: int) -> bool:
     )
 
 
-def _two_row_header(sheet: Sheet, layout: Layout | None) -> _Header | None:
+def _two_row_header(sheet: Sheet, declared: Declared) -> _Header | None:
     for row in range(min(SEARCHED_ROWS, sheet.rows - 1)):
         if not _second_row(sheet, row + 1):
             continue
-        joined = _as_header(sheet, (row, row + 1), layout)
+        joined = _as_header(sheet, (row, row + 1), declared)
         if joined.good:
             return joined
     return None

@@ -117,7 +117,10 @@ def _assembled(parts: Sequence[tuple[np.ndarray, Reading]], length: int) -> Read
 
 def _respelled(reading: Reading, rule: IdRule) -> np.ndarray:
     values = reading.values.copy()
-    values[reading.is_read] = [rule.apply(value) for value in reading.values[reading.is_read]]
+    codes, distinct = pd.factorize(reading.values[reading.is_read])
+    respelled = np.empty(len(distinct), dtype=object)
+    respelled[:] = [rule.apply(value) for value in distinct]
+    values[reading.is_read] = respelled[codes]
     return values
 
 

@@ -15,14 +15,22 @@ A mapping file is TOML, one `[[file]]` for each layout:
     "Wt" = { column = "weight_kg", unit = "lb" }
     "Remarks" = ""                  # not used
 
-    [file.ids.patient_id]
-    remove_prefix = "MRN-"
-    zero_pad = 8
+    [file.ids.patient_id]           # how identifiers are respelled, in this order
+    same_as = { "HF12" = "HF-0012" }
     upper_case = true
+    remove = " -"                   # any of these characters
+    remove_prefix = "MRN-"
+    remove_suffix = ".0"
+    zero_pad = 8                    # zeros before the whole identifier, to this length
+    number_digits = 4               # zeros before the number at its end, to as many digits
+    add_prefix = "HF-"
+
+A sheet that holds several tables has a `[[file]]` for each, with the same pattern and sheet.
 """
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections.abc import Mapping as Entries
 from dataclasses import dataclass, field
@@ -48,6 +56,9 @@ class MappedColumn:
     date_order: str = ""
 
 
+_NUMBER_AT_END = re.compile(r"\d+$")
+
+
 @dataclass(frozen=True)
 class IdRule:
     """How the identifiers of one column are respelled so that files agree."""
@@ -55,12 +66,30 @@ class IdRule:
     remove_prefix: str = ""
     zero_pad: int = 0
     upper_case: bool = False
+    remove: str = ""
+    """Characters that are taken out."""
+    remove_suffix: str = ""
+    number_digits: int = 0
+    add_prefix: str = ""
+    same_as: Entries[str, str] = field(default_factory=dict)
+    """Identifiers that are declared to be another one, letter for letter."""
 
     def apply(self, identifier: str) -> str:
         """The identifier respelled."""
+        if identifier in self.same_as:
+            return self.same_as[identifier]
         text = identifier.upper() if self.upper_case else identifier
-        prefix = self.remove_prefix.upper() if self.upper_case else self.remove_prefix
-        return text.removeprefix(prefix).zfill(self.zero_pad)
+        text = text.translate({ord(letter): None for letter in self.remove})
+        text = text.removeprefix(self._cased(self.remove_prefix))
+        text = text.removesuffix(self._cased(self.remove_suffix)).zfill(self.zero_pad)
+        if self.number_digits:
+            text = _NUMBER_AT_END.sub(lambda found: found[0].zfill(self.number_digits), text)
+        if self.add_prefix and not text.startswith(self.add_prefix):
+            text = self.add_prefix + text
+        return text
+
+    def _cased(self, part: str) -> str:
+        return part.upper() if self.upper_case else part
 
 
 @dataclass(frozen=True)
@@ -89,14 +118,54 @@ class Layout:
 
 
 @dataclass(frozen=True)
-class Mapping:
-    """Declared layouts; the first that fits a sheet is used."""
+class Declared:
+    """The layouts declared for one sheet: none, one, or one for each of its tables."""
 
     layouts: tuple[Layout, ...] = ()
 
-    def layout(self, file: str, sheet: str) -> Layout | None:
-        """The layout declared for a sheet, if any."""
-        return next((layout for layout in self.layouts if layout.fits(file, sheet)), None)
+    @property
+    def tables(self) -> tuple[str, ...]:
+        """Tables that the sheet is declared to hold; empty where that is not declared."""
+        return tuple(layout.table for layout in self.layouts if layout.table)
+
+    @property
+    def header_rows(self) -> tuple[Layout, ...]:
+        """Layouts that say which row holds their headers, in the order of those rows."""
+        stated = [layout for layout in self.layouts if layout.header_row]
+        return tuple(sorted(stated, key=lambda layout: layout.header_row))
+
+    def of(self, table: str) -> Layout | None:
+        """The layout of one table."""
+        return next((each for each in self.layouts if each.table in ("", table)), None)
+
+    def names(self, header: str) -> bool:
+        """Whether a header is declared."""
+        return any(layout.column(header) is not None for layout in self.layouts)
+
+
+@dataclass(frozen=True)
+class Mapping:
+    """Declared layouts; the first that fits a sheet is used.
+
+    Where that one names a table, so are those of the same pattern and sheet for other tables.
+    """
+
+    layouts: tuple[Layout, ...] = ()
+
+    def declared(self, file: str, sheet: str) -> Declared:
+        """What is declared for a sheet."""
+        fitting = [layout for layout in self.layouts if layout.fits(file, sheet)]
+        first = fitting[0] if fitting else None
+        return Declared(
+            tuple(
+                layout
+                for layout in fitting
+                if layout is first
+                or (layout.table and (layout.pattern, layout.sheet) == (first.pattern, first.sheet))
+            )
+            if first and first.table
+            else tuple(fitting[:1])
+        )
 
 
 def load_mapping(path: Path) -> Mapping:
@@ -172,12 +241,18 @@ def _id_rule(column: str, rule: Any, table: str, where: str) -> IdRule:
         raise ExportsError(f"{where}: is no identifier column")
     if not isinstance(rule, dict):
         raise ExportsError(f"{where}: expected settings such as {{ zero_pad = 8 }}")
-    _known(rule, ("remove_prefix", "zero_pad", "upper_case"), where)
-    return IdRule(
-        remove_prefix=_setting(rule, "remove_prefix", str, where) or "",
-        zero_pad=_setting(rule, "zero_pad", int, where) or 0,
-        upper_case=bool(_setting(rule, "upper_case", bool, where)),
-    )
+    _known(rule, tuple(_ID_SETTINGS), where)
+    settings = {key: _setting(rule, key, kind, where) for key, kind in _ID_SETTINGS.items()}
+    same = settings["same_as"] or {}
+    if not all(isinstance(other, str) and other for other in same.values()):
+        raise ExportsError(f'{where}: same_as is to name identifiers, {{ "HF12" = "HF-0012" }}')
+    return IdRule(**{key: value for key, value in settings.items() if value})
+
+
+_ID_SETTINGS: Entries[str, type] = {
+    "same_as": dict, "upper_case": bool, "remove": str, "remove_prefix": str,
+    "remove_suffix": str, "zero_pad": int, "number_digits": int, "add_prefix": str,
+}  # fmt: skip
 
 
 def _declared(name: str, table: str, where: str) -> Column:

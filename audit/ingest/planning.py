@@ -34,7 +34,7 @@ def make_plan(sheets: Sequence[Sheet], options: ReadOptions) -> ReadingPlan:
     found = [
         (sheet, block)
         for sheet in sheets
-        for block in find_blocks(sheet, options.mapping.layout(sheet.file, sheet.name))
+        for block in find_blocks(sheet, options.mapping.declared(sheet.file, sheet.name))
     ]
     complete = {block.table for _, block in found if block.table and not block.missing}
     planned = [
