@@ -12,7 +12,7 @@ from audit.regimen.columns import Groups, joined_texts
 
 SHORT_EVIDENCE = (
     "Needed {needed_units:,.0f} {in_units} in the period, stock at its start {opening}, "
-    "received {received_units:,.0f}: {observed:,.0f} {in_units} not covered on "
+    "received {received_units:,.0f}{counted}: {observed:,.0f} {in_units} not covered on "
     "{short_days_low:g} days, the first {first_short_day_low}{lower_opening}."
 )
 COUNT = "a stock count"
@@ -45,9 +45,20 @@ def _short(supply: pd.DataFrame) -> Flags:
         values={
             "in_units": _units(supply),
             "opening": one.where(opening_low.eq(opening_high), range_),
+            "counted": _count_words(supply),
             "lower_opening": wider.where(low.lt(high), ""),
         },
     )
+
+
+def _count_words(supply: pd.DataFrame) -> pd.Series:
+    """By how much a count within the period moved the stock, in words; blank without one."""
+    low, high = supply["count_adjustment_units_low"], supply["count_adjustment_units_high"]
+    least, most = in_words(np.minimum(low, high), "{:+,.0f}"), np.maximum(low, high)
+    moved = least.where(low.eq(high), least + " to " + in_words(most, "{:+,.0f}"))
+    day = supply["last_counted_on"].dt.strftime("%Y-%m-%d").astype("str")
+    words = ", corrected by the count on " + day + " (" + moved + ")"
+    return words.where((low.ne(0) | high.ne(0)) & low.notna() & high.notna(), "")
 
 
 def _shortage(name: str, title: str, urgency: str, applies, confirm: str, asks: str) -> Check:

@@ -1,5 +1,6 @@
 """Checks of supply: situations, and what must come of each."""
 
+import pandas as pd
 import pytest
 
 from audit.checks import check_named
@@ -34,6 +35,14 @@ CASES = {
             "9 pieces not covered on 9 days, the first 2026-10-23.",
             "observed": 9.0, "expected": 0.0, "urgency": "urgent", "supply_class": "bag_set",
             "order_id": "O1",
+        }),
+        ("short after a count in the month",
+         SHORT_OF_SETS | {"opening_units_low": 2, "opening_units_high": 16,
+                          "count_adjustment_units_low": -1, "count_adjustment_units_high": -15,
+                          "last_counted_on": pd.Timestamp("2026-10-04")}, "found", {
+            "evidence": "Needed 31 pieces in the period, stock at its start 2 to 16 (not counted), "
+            "received 20, corrected by the count on 2026-10-04 (-15 to -1): "
+            "9 pieces not covered on 9 days, the first 2026-10-23.",
         }),
         ("short of gravity sets", SHORT_OF_SETS | {"supply_class": "gravity_set"}, "found", {}),
         ("short only if nothing was in stock", SHORT_OF_SETS | BY_ONE_BOUND, "unchecked", COUNT),
