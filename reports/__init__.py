@@ -15,8 +15,10 @@ class ReportInput:
     """Everything the writers need of one run.
 
     `result`: the audit's tables `exceptions`, `unchecked`, `regimens`, `supply`,
-    `order_forecast`, `stock_walk`, `check_counts`, `parts` and `patients` (models in
-    `schemas.results` where there is one), and `checks`, the declarations in reading order.
+    `order_forecast`, `patient_forecast`, `census_rates`, `back_test`, `shortage_effects`,
+    `substitutes`, `recalled_lots`, `lines_left_out`, `stock_walk`, `check_counts`, `parts` and
+    `patients` (models in `schemas.results` where there is one), and `checks`, the declarations
+    in reading order.
     `exports`: what was read: `set_aside`, `unread_cells`, `reconciliation`, `read_columns`
     and `digests` (SHA-256 by file name).
     `policy`: its `parameters` by name. `period`: its `start`, `end` and `as_of`.
@@ -40,7 +42,7 @@ def write_all(
     `on_step` is told the name of each file before it is written. Nothing of a patient is in
     those names. Raises `OSError` where a file cannot be written.
     """
-    from reports import record, set_aside, tables, workbook
+    from reports import order_workbook, record, set_aside, tables, workbook
     from reports.html import write as write_page
 
     writers: dict[str, Callable[[ReportInput, Path], None]] = {
@@ -50,6 +52,7 @@ def write_all(
         "regimens.csv": tables.write_regimens,
         "supply.csv": tables.write_supply,
         "order_forecast.csv": tables.write_order_forecast,
+        "order_forecast.xlsx": order_workbook.write,
         "set_aside.xlsx": set_aside.write,
         "run.json": record.write,
     }

@@ -277,6 +277,9 @@ class Supply(Table):
     )
     substituted_units: Number = number("Need met from declared equivalents", unit="base")
     expired_units_low: Number = number("Expired unused, least opening stock", unit="base")
+    expiring_unused_units_low: Number = number(
+        "Stock after the last day that expires before it can be used, least opening", unit="base"
+    )
     last_delivered_on: Date = date("Last delivery of the class up to the audit day")
     next_delivery_due_on: Date = date("Next delivery by the usual interval")
 
@@ -320,7 +323,9 @@ class OrderForecast(Table):
     units_per_case: Number = number("Single units in one case", unit="1")
     exact_cases: Number = number("Pieces to order in cases, before rounding", unit="1")
     cases_to_order: Number = number("Whole cases, rounded up once", unit="1")
-    order_by: Date = date("Day by which to order")
+    order_by: Date = date(
+        "First run-out that the warehouse does not reach, less lead time and buffer"
+    )
     first_run_out_on: Date = date("First day on which a patient runs out")
     note: Text = text("What limits the figure")
 

@@ -21,6 +21,7 @@ FILES = {
     "regimens.csv",
     "supply.csv",
     "order_forecast.csv",
+    "order_forecast.xlsx",
     "set_aside.xlsx",
     "run.json",
 }

@@ -105,9 +105,10 @@ def forecast(
     is that sum and, by the policy's `order_quantity`, an allowance up to the P50 or P90 of the
     simulated futures; less the warehouse's stock of all packs of the class, it is rounded up to
     cases once, or once a home by `round_to_cases`. The item of a measured class is the pack
-    with the most warehouse stock, else the first by code. `order_by` is the first run-out of a
-    patient with something to supply, less lead time and buffer; blank where the warehouse holds
-    enough. `note` says what limits the figure. Columns: `schemas.results.OrderForecast`.
+    with the most warehouse stock, else the first by code. `order_by` is the first run-out, less
+    lead time and buffer, of a patient whom the warehouse cannot supply once all who run out
+    before are supplied; blank where the warehouse holds enough. `note` says what limits the
+    figure. Columns: `schemas.results.OrderForecast`.
     """
     known = items(catalogue)
     away = empty(Absences) if absences is None else absences
@@ -263,13 +264,31 @@ def _by_item(
     for name, share in QUANTILES.items():
         need, to_supply = simulated.quantile(share)
         table[f"need_{name}_units"], table[f"to_supply_{name}_units"] = need, to_supply
-    table = table.merge(_packs(known), how="left", on=KEY)
+    table = table.merge(packs(known), how="left", on=KEY)
     _add_cases(table, policy)
     ahead_of = _days_before(table["lead_time_days"], policy)
+    # What is bought beyond the orders as they stand is wanted when the first runs out.
+    without = _first_unsupplied(by_patient, table).fillna(table["first_run_out_on"])
     # Nothing is to be ordered of what the warehouse holds enough of.
-    table["order_by"] = (table["first_run_out_on"] - ahead_of).mask(table["cases_to_order"].eq(0))
+    table["order_by"] = (without - ahead_of).mask(table["cases_to_order"].eq(0))
     table["note"] = _notes(table, period)
     return _shaped(table, OrderForecast)
+
+
+def _first_unsupplied(by_patient: pd.DataFrame, table: pd.DataFrame) -> pd.Series:
+    """First day on which somebody runs out whom the warehouse's stock no longer reaches.
+
+    The warehouse supplies, in the order in which they run out, all that each is to be supplied.
+    """
+    waiting = by_patient.loc[by_patient["run_out_on"].notna(), [*KEY, "run_out_on"]].assign(
+        units=by_patient["to_supply_units"]
+    )
+    by_day = waiting.groupby([*KEY, "run_out_on"])["units"].sum().astype("float64").reset_index()
+    by_day["so_far"] = by_day.groupby(KEY)["units"].cumsum()
+    by_day = by_day.merge(table[[*KEY, "warehouse_units"]], how="left", on=KEY)
+    beyond = by_day.loc[by_day["so_far"] > by_day["warehouse_units"].fillna(0)]
+    first = beyond.groupby(KEY)["run_out_on"].min().rename("without")
+    return table[KEY].join(first, on=KEY)["without"]
 
 
 def _add_cases(table: pd.DataFrame, policy: Policy) -> None:
@@ -307,7 +326,7 @@ def chosen_items(known: pd.DataFrame) -> pd.DataFrame:
     return ordered.drop_duplicates("supply_class")[wanted].reset_index(drop=True)
 
 
-def _packs(known: pd.DataFrame) -> pd.DataFrame:
+def packs(known: pd.DataFrame) -> pd.DataFrame:
     """Items with the warehouse's stock in base units.
 
     Packs of a measured class have the stock of all packs of it; other items their own.

@@ -34,7 +34,6 @@ EXTRA = {
     "given_units_high": "float64",
     "expired_units_high": "float64",
     "expiring_units": "float64",
-    "expiring_unused_units_low": "float64",
     "expiring_unused_units_high": "float64",
     "count_adjustment_units_low": "float64",
     "count_adjustment_units_high": "float64",

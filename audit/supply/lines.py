@@ -10,17 +10,24 @@ from audit.policy import Policy
 from audit.supply.days import NEVER, Truths, Whole, day_numbers
 from audit.supply.items import equivalents, items
 from audit.supply.timelines import Timelines, spans_on
-from schemas.columns import PROVENANCE
+from schemas.columns import PROVENANCE, columns_of, dtype_of
+from schemas.results import LinesLeftOut
 
 MOVING = ("delivered", "returned")
+NO_ITEM = "item not in the catalogue"
 
 
 def delivery_lines(
-    deliveries: pd.DataFrame, catalogue: pd.DataFrame, period: Period, policy: Policy
+    deliveries: pd.DataFrame,
+    catalogue: pd.DataFrame,
+    period: Period,
+    policy: Policy,
+    unread_cells: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """Every line of the delivery log with what it moved, in the rows and order of the log.
 
-    Added columns:
+    `unread_cells` are the cells of the log that could not be read: a unit among them is not
+    known, while a blank one is a single unit. Added columns:
     - `on`: day of the event, the day delivered, else the day shipped; `in_period`,
       `after_period` (such lines are kept and do not count).
     - `outcome`: delivered, returned, cancelled, back-ordered, or missing. A blank status with
@@ -34,6 +41,8 @@ def delivery_lines(
     - `is_exact_duplicate`: repeats an earlier line in every column but its provenance.
     - `repeats_delivery`: the same patient, item, quantity, unit and outcome at most
       `duplicate_delivery_days` after another delivery (`repeats_delivery_id`). Both count.
+    - `is_stray`: dated after the period, and after more than `log_gap_days` without any line.
+    - `read_as_return`: a negative quantity on a line that is not stated to be a return.
     - `excluded_reason`: why a line that moved something cannot be counted, else missing.
     - `counted`: whether the ledger counts the line.
     """
@@ -41,9 +50,12 @@ def delivery_lines(
     lines["on"] = lines["delivered_on"].where(lines["delivered_on"].notna(), lines["shipped_on"])
     lines["in_period"] = lines["on"].between(period.start, period.end)
     lines["after_period"] = lines["on"] > period.end
+    lines["is_stray"] = lines["after_period"] & _after_silence(lines["on"], policy)
     lines["outcome"] = _outcome(lines)
+    lines["read_as_return"] = lines["outcome"].eq("returned") & ~lines["status"].eq("returned")
     lines["is_delivered"] = lines["outcome"].eq("delivered") & lines["quantity"].gt(0)
     _add_items(lines, catalogue)
+    lines["unit_not_read"] = _not_read(lines, unread_cells, "unit")
     _add_units(lines)
     days = int(policy["duplicate_delivery_days"])
     close = lines.loc[_close_together(lines, days)]
@@ -81,7 +93,7 @@ def _add_items(lines: pd.DataFrame, catalogue: pd.DataFrame) -> None:
 
 def _add_units(lines: pd.DataFrame) -> None:
     per_unit = lines["units_per_case"].where(lines["unit"].eq("case"), 1.0)
-    lines["pieces"] = lines["quantity"].abs() * per_unit
+    lines["pieces"] = (lines["quantity"].abs() * per_unit).mask(lines["unit_not_read"])
     lines["base_units"] = (lines["pieces"] * lines["units_per_piece"]).round()
     sign = lines["outcome"].map({"delivered": 1.0, "returned": -1.0})
     moved = lines["base_units"] * sign
@@ -89,12 +101,51 @@ def _add_units(lines: pd.DataFrame) -> None:
     lines["signed_units"] = moved.where(~still, 0.0)
 
 
+def _after_silence(days: pd.Series, policy: Policy) -> pd.Series:
+    """Days that no line of the log comes near to from before: most likely a mistyped year."""
+    known = days.dropna().drop_duplicates().sort_values()
+    silent = known.diff() > pd.Timedelta(days=float(policy["log_gap_days"]))
+    return days >= known[silent].max() if silent.any() else pd.Series(False, index=days.index)
+
+
+def _not_read(lines: pd.DataFrame, unread: pd.DataFrame | None, column: str) -> pd.Series:
+    """Lines whose cell of a column could not be read."""
+    if unread is None or unread.empty:
+        return pd.Series(False, index=lines.index)
+    cells = unread.loc[unread["table"].eq("deliveries") & unread["column"].eq(column)]
+    place = [lines[name].fillna("") if name != "source_row" else lines[name] for name in PROVENANCE]
+    of = [cells[name].fillna("") if name != "source_row" else cells[name] for name in PROVENANCE]
+    found = pd.MultiIndex.from_arrays(place).isin(pd.MultiIndex.from_arrays(of))
+    return pd.Series(found, index=lines.index)
+
+
+def lines_left_out(lines: pd.DataFrame) -> pd.DataFrame:
+    """One row per reason for which lines are in no total: `schemas.results.LinesLeftOut`."""
+    after = lines["after_period"] & lines["outcome"].isin(MOVING)
+    reason = lines["excluded_reason"].where(~after, "dated after the period")
+    reason = reason.mask(lines["is_exact_duplicate"], "repeats another line exactly")
+    left = lines.assign(reason=reason).loc[reason.notna() & ~lines["counted"]]
+    by_reason = left.groupby("reason")
+    table = pd.DataFrame(
+        {
+            "lines": by_reason.size(),
+            "patients": by_reason["patient_id"].nunique(),
+            "quantity": by_reason["quantity"].sum(),
+            "unknown_quantity": by_reason.size() - by_reason["pieces"].count(),
+            "pieces": by_reason["pieces"].sum(min_count=1),
+        }
+    ).reset_index()
+    kinds = {name: dtype_of(column) for name, column in columns_of(LinesLeftOut).items()}
+    return table[list(kinds)].astype(kinds)
+
+
 def _excluded_reason(lines: pd.DataFrame) -> pd.Series:
     moving = lines["outcome"].isin(MOVING)
     unsized = moving & lines["item_known"]
     reasons = [
         (moving & lines["on"].isna(), "no day"),
-        (moving & ~lines["item_known"], "item not in the catalogue"),
+        (moving & ~lines["item_known"], NO_ITEM),
+        (moving & lines["unit_not_read"], "the unit could not be read"),
         (unsized & lines["pieces"].isna(), "units per case not in the catalogue"),
         (unsized & lines["base_units"].isna(), "content of a unit not in the catalogue"),
     ]

@@ -17,6 +17,10 @@ from reports import ReportInput
 from schemas.columns import columns_of, empty
 from schemas.results import RESULT_TABLES
 
+OF_THE_FORECAST = (
+    "patient_forecast", "census_rates", "back_test", "shortage_effects", "substitutes",
+    "recalled_lots", "lines_left_out",
+)  # fmt: skip
 WALK = ("patient_id", "supply_class", "day", "on_hand_low", "on_hand_high", "need_per_day",
     "is_counted",
 )  # fmt: skip
@@ -120,6 +124,7 @@ def build(
         regimens=tables["regimens"],
         supply=tables["supply"],
         order_forecast=tables["order_forecast"],
+        **{name: tables[name] for name in OF_THE_FORECAST},
         patients=untyped(PATIENTS, given.get("patients", [])),
         stock_walk=untyped(WALK, given.get("stock_walk", [])),
         parts=untyped(PARTS, given.get("parts", [])),

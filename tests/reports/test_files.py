@@ -21,7 +21,7 @@ from schemas.results import RESULT_TABLES, Exceptions, Regimens
 
 FILES = [
     "exceptions.html", "exceptions.xlsx", "exceptions.csv", "regimens.csv", "supply.csv",
-    "order_forecast.csv", "set_aside.xlsx", "run.json",
+    "order_forecast.csv", "order_forecast.xlsx", "set_aside.xlsx", "run.json",
 ]  # fmt: skip
 
 Build = Callable[..., ReportInput]

@@ -43,7 +43,7 @@ def run(tables, october, policy):
     def frames(spans, stock, items=ITEMS, of=supply.forecast):
         spans = pd.DataFrame(spans).astype({"from_day": "datetime64[ns]"})
         spans["to_day"] = spans["to_day"].astype("datetime64[ns]")
-        names = [*columns_of(Supply), "expiring_unused_units_low"]
+        names = list(columns_of(Supply))
         table = pd.DataFrame(stock, columns=names)
         table["run_out_on_low"] = pd.to_datetime(table["run_out_on_low"])
         found = of(spans, table, tables.catalogue(*items), october, policy)
@@ -166,3 +166,13 @@ def test_from_the_ledger_itself(tables, october, policy):
     assert row["to_supply_units"] == 18000
     assert row["cases_to_order"] == 2
     assert row["first_run_out_on"] == pd.Timestamp("2026-11-10")
+
+
+def test_order_by_is_when_the_warehouse_no_longer_reaches(run):
+    stock = [held("P1", 100), held("P2", 1000), held("P3", 2000)]
+    row = run([span(f"P{n}", 100) for n in (1, 2, 3)], stock).iloc[0]
+    # The warehouse's 5000 mL supply P1 (4400 mL from 2 November), but not P2 too (3500 mL from
+    # 11 November): 14 days before that.
+    assert row["to_supply_units"] == 4400 + 3500 + 2500
+    assert row["first_run_out_on"] == pd.Timestamp("2026-11-02")
+    assert row["order_by"] == pd.Timestamp("2026-10-28")
