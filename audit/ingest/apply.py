@@ -62,6 +62,7 @@ def apply_plan(
         read_columns=_read_columns([part.plan for part in parts]),
         digests=dict(digests),
         supplied=tuple(table for table in EXPORT_TABLES if table in plan.tables),
+        plan=plan,
     )
 
 

@@ -94,9 +94,7 @@ def find_blocks(sheet: Sheet, declared: Declared) -> list[Block]:
     else:
         found, repeats = _all_headers(sheet, declared)
     absent = [
-        table
-        for table in declared.tables
-        if all(header.guess.table != table for header in found)
+        table for table in declared.tables if all(header.guess.table != table for header in found)
     ]
     if absent:
         raise ExportsError(
@@ -116,6 +114,11 @@ def find_blocks(sheet: Sheet, declared: Declared) -> list[Block]:
     ]
 
 
+def unknown_block(sheet: Sheet) -> Block:
+    """A sheet as one block of no known table."""
+    return _block(sheet, None, 0, sheet.rows, Declared())
+
+
 def _declared_header(sheet: Sheet, layout: Layout) -> _Header:
     places = np.flatnonzero(sheet.row_numbers == layout.header_row)
     if not len(places):
@@ -126,9 +129,7 @@ def _declared_header(sheet: Sheet, layout: Layout) -> _Header:
     return _as_header(sheet, (int(places[0]),), Declared((layout,)))
 
 
-def _block(
-    sheet: Sheet, header: _Header | None, start: int, end: int, declared: Declared
-) -> Block:
+def _block(sheet: Sheet, header: _Header | None, start: int, end: int, declared: Declared) -> Block:
     if header is None:
         row = _likely_header_row(sheet)
         header = _as_header(sheet, (row,), declared) if row is not None else None
@@ -237,12 +238,12 @@ def _as_header(sheet: Sheet, rows: tuple[int, ...], declared: Declared) -> _Head
         return _held_against_tables(sheet, rows, upper, upper, declared)
     lower = _texts(sheet, rows[1])
     texts = [" ".join(filter(None, pair)) for pair in zip(upper, lower, strict=True)]
-    return _held_against_tables(sheet, rows, texts, _two_row_readings(upper, lower, declared), declared)
+    return _held_against_tables(
+        sheet, rows, texts, _two_row_readings(upper, lower, declared), declared
+    )
 
 
-def _two_row_readings(
-    upper: Sequence[str], lower: Sequence[str], declared: Declared
-) -> list[str]:
+def _two_row_readings(upper: Sequence[str], lower: Sequence[str], declared: Declared) -> list[str]:
     """For each column, the reading of its two cells that is a known header.
 
     A heading over several columns stands in the first of them and counts for those after.

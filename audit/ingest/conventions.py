@@ -36,6 +36,10 @@ BIRTH_COLUMNS = frozenset({"birth_date"})
 NO_EVENTS = EXPIRY_COLUMNS | BIRTH_COLUMNS | {"until"}
 """Date columns that say nothing about the time the exports are of."""
 
+AS_MAPPED, AS_HEADED = "as declared in the mapping", "as the header says"
+AS_ASKED = "as declared for this run"
+_DECLARED = (AS_MAPPED, AS_HEADED, AS_ASKED)
+
 PLAUSIBLE_DAYS_AFTER = 92
 PLAUSIBLE_DAYS_BEFORE = 3 * 366
 """How far from all dates that are certain a reading may lie before it is implausible."""
@@ -100,9 +104,12 @@ def decide(planned: Sequence[Planned], options: ReadOptions) -> list[BlockPlan]:
     _settle_by_neighbours(dates)
     for column in dates:
         if column.open and options.date_order:
-            column.settle(options.date_order, "as declared for this run")
+            column.settle(options.date_order, AS_ASKED)
     _settle_by_plausibility(dates)
-    _refuse_open(dates)
+    if options.surveys:
+        _tell_open(dates)
+    else:
+        _refuse_open(dates)
     _distrust_swapped(dates)
     turn = _century_turn(dates)
     return _with_date_rules(decided, dates, turn)
@@ -233,12 +240,15 @@ def _settle_by_themselves(dates: Sequence[_Dates]) -> None:
     for column in dates:
         day_first, month_first = column.shown[DAY_FIRST], column.shown[MONTH_FIRST]
         if column.declared:
-            column.settle(column.declared, "as declared in the mapping")
+            column.settle(column.declared, AS_MAPPED)
         elif day_first != month_first:
             order = DAY_FIRST if day_first > month_first else MONTH_FIRST
-            column.settle(order, "as the column's own dates show")
+            proving, contrary = max(day_first, month_first), min(day_first, month_first)
+            against = f"{contrary} against" if contrary else "none against"
+            shown = f"as the column's own dates show ({proving} with a day over 12, {against})"
+            column.settle(order, shown)
         elif column.header_order:
-            column.settle(column.header_order, "as the header says")
+            column.settle(column.header_order, AS_HEADED)
         if day_first and month_first and column.order:
             fewer = month_first if column.order == DAY_FIRST else day_first
             column.notes.append(
@@ -324,6 +334,18 @@ def _refuse_open(dates: Sequence[_Dates]) -> None:
     )
 
 
+def _tell_open(dates: Sequence[_Dates]) -> None:
+    """Note the columns whose order nothing settles, instead of refusing them."""
+    for column in dates:
+        if column.open and _depends_on_order(column):
+            text, day_first, month_first = _example(column)
+            column.how = (
+                f"order of day and month open: {text} is {day_first} or {month_first}; settle it "
+                "with --date-order day-first or month-first, or date_order in a mapping file"
+            )
+            column.notes.append(f"{column.column.header}: {column.how}")
+
+
 def _depends_on_order(column: _Dates) -> bool:
     return sum(column.shown.values()) > 0
 
@@ -407,10 +429,15 @@ def _with_date_rules(
             # A two-digit year of birth later than the exports' own year is of the 1900s.
             rules = replace(rules, century_turn=century_turn)
         reason = column.column.reason
-        if column.order and sum(column.shown.values()):
-            reason = f"{reason}; {column.order}, {column.how}"
+        if sum(column.shown.values()) and column.how:
+            reason = f"{reason}; {', '.join(filter(None, (column.order, column.how)))}"
         columns = tuple(
-            replace(each, reason=reason, rules=replace(each.rules, dates=rules))
+            replace(
+                each,
+                reason=reason,
+                rules=replace(each.rules, dates=rules),
+                date_order_declared=column.how in _DECLARED,
+            )
             if each.position == column.column.position
             else each
             for each in plan.columns

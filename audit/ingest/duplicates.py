@@ -8,6 +8,7 @@ import numpy as np
 
 from audit.ingest.blocks import Block
 from audit.ingest.errors import ExportsError
+from audit.ingest.evidence import OtherIds, looks
 from audit.ingest.headers import DECLARED, WITH_UNIT, data_columns, header_key
 from audit.ingest.sheets import OUTER, Cells, Sheet, shown
 
@@ -15,10 +16,11 @@ _DIGIT = re.compile(r"\d")
 _IDENTIFYING = re.compile(r"\b(?:id|ids|code|no|number|nr|mrn|sku)\b|#", re.IGNORECASE)
 
 
-def choose(sheet: Sheet, block: Block, rows: np.ndarray) -> dict[int, str]:
+def choose(sheet: Sheet, block: Block, rows: np.ndarray, ids: OtherIds) -> dict[int, str]:
     """Positions passed over, each with the reason; raises `ExportsError` where undecidable.
 
-    The closest spelling is read; among equals, the fuller column if they say the same.
+    The closest spelling is read; among equals, the fuller column if they say the same, or the
+    one whose cells alone are of the column's kind.
     """
     by_column: dict[str, list[int]] = {}
     for place, match in enumerate(block.matches):
@@ -28,7 +30,7 @@ def choose(sheet: Sheet, block: Block, rows: np.ndarray) -> dict[int, str]:
     for column, places in by_column.items():
         if len(places) < 2:
             continue
-        kept, reason = _choose_one(sheet, block, column, places, rows)
+        kept, reason = _choose_one(sheet, block, column, places, rows, ids)
         for place in places:
             if place != kept:
                 passed_over[place] = f"not used; {column} is read from {_name(block, kept)}{reason}"
@@ -40,7 +42,7 @@ def _name(block: Block, place: int) -> str:
 
 
 def _choose_one(
-    sheet: Sheet, block: Block, column: str, places: list[int], rows: np.ndarray
+    sheet: Sheet, block: Block, column: str, places: list[int], rows: np.ndarray, ids: OtherIds
 ) -> tuple[int, str]:
     filled = {
         place: int((~sheet.columns[place].blank[sheet.columns[place].codes[rows]]).sum())
@@ -55,6 +57,10 @@ def _choose_one(
     fullest = max(closest, key=lambda place: (filled[place], -place))
     if not any(_differ(sheet, fullest, place, rows) for place in closest if place != fullest):
         return fullest, ", which says the same"
+    told = {place: looks(sheet, place, rows, block.table, column, ids) for place in closest}
+    clear = [place for place in closest if told[place].clear]
+    if len(clear) == 1 and all(told[place].contrary for place in closest if place != clear[0]):
+        return clear[0], f": {told[clear[0]]}"
     if data_columns(block.table)[column].kind == "identifier":
         numbered = [place for place in closest if _identifies(sheet.columns[place], rows)]
         if len(numbered) == 1:

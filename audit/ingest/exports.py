@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import pandas as pd
+
+from audit.ingest.plan import ReadingPlan
 
 
 @dataclass(frozen=True)
@@ -23,3 +25,5 @@ class Exports:
     read_columns: pd.DataFrame
     digests: Mapping[str, str]
     supplied: tuple[str, ...]
+    plan: ReadingPlan = field(default_factory=lambda: ReadingPlan(()))
+    """How they were read."""

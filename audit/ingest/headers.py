@@ -164,6 +164,21 @@ def header_key(header: str) -> str:
     return "".join(token for token in tokens if token not in _DROPPED)
 
 
+def words_of(header: str) -> list[str]:
+    """The words of a header, with common abbreviations spelled one way."""
+    text = unicodedata.normalize("NFKC", _spaced(header)).casefold()
+    text = text.replace("#", " no ").replace("%", " percent ")
+    tokens = (_SAME.get(token, token) for token in _TOKEN.findall(text))
+    return [token for token in tokens if token not in _DROPPED]
+
+
+@cache
+def spelling_keys(table: str, column: str) -> tuple[str, ...]:
+    """Keys of a column's name and declared spellings."""
+    declared = data_columns(table)[column]
+    return tuple(dict.fromkeys(header_key(name) for name in (column, *declared.spellings)))
+
+
 def data_columns(table: str) -> dict[str, Column]:
     """Declared columns of a table that are read from exports, by name."""
     columns = columns_of(EXPORT_TABLES[table])
@@ -313,22 +328,9 @@ def guesses(
     return sorted(found, key=lambda guess: -guess.score)
 
 
-@lru_cache(maxsize=4096)
-def resembled(table: str, header: str) -> str:
-    """Column whose name or spelling an unknown header resembles; blank where none."""
-    key = header_key(header)
-    best, column = RESEMBLES, ""
-    for known, (name, _) in _index(table).items():
-        matcher = SequenceMatcher(None, key, known)
-        if matcher.real_quick_ratio() > best and matcher.ratio() > best:
-            best, column = matcher.ratio(), name
-    return column
-
-
 def nearest_header(table: str, column: str, headers: Iterable[str]) -> str:
     """The header that comes nearest to a column's name and spellings; blank where none does."""
-    declared = data_columns(table)[column]
-    keys = [header_key(name) for name in (column, *declared.spellings)]
+    keys = spelling_keys(table, column)
     best, nearest = 0.5, ""
     for header in headers:
         key = header_key(header)

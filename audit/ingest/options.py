@@ -40,3 +40,8 @@ class ReadOptions:
     def __post_init__(self) -> None:
         if self.date_order not in ("", *DATE_ORDERS):
             raise ValueError(f"date_order {self.date_order!r}: expected day-first or month-first")
+
+    @property
+    def surveys(self) -> bool:
+        """Whether nothing is required: what cannot be read is then told instead of refused."""
+        return not self.required

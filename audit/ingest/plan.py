@@ -15,6 +15,20 @@ from audit.ingest.values import CellRules
 
 
 @dataclass(frozen=True)
+class Proposal:
+    """A column that an unknown header may mean; it is shown, and never applied."""
+
+    column: str
+    reason: str
+    others: tuple[str, ...] = ()
+    """Other columns it may mean as well."""
+
+    def __str__(self) -> str:
+        also = f" (or {', '.join(self.others)})" if self.others else ""
+        return f"{self.column}{also}: {self.reason}"
+
+
+@dataclass(frozen=True)
 class ColumnPlan:
     """How one column of a sheet is read."""
 
@@ -28,6 +42,9 @@ class ColumnPlan:
     ids: IdRule | None = None
     unit_position: int | None = None
     """Position of a column that holds the unit of each cell of this one."""
+    proposal: Proposal | None = None
+    date_order_declared: bool = False
+    """Whether the order of day and month was declared or said by the header, not shown."""
 
 
 @dataclass(frozen=True)
@@ -37,6 +54,8 @@ class BlockPlan:
     block: Block
     columns: tuple[ColumnPlan, ...]
     notes: tuple[str, ...] = ()
+    proposed_table: str = ""
+    """Table that a sheet without a known one may hold; it is shown, and never applied."""
 
     @property
     def used(self) -> dict[str, ColumnPlan]:

@@ -8,17 +8,18 @@ from dataclasses import replace
 import numpy as np
 
 from audit.ingest import conventions, duplicates
-from audit.ingest.blocks import Block, find_blocks
+from audit.ingest.blocks import Block, find_blocks, unknown_block
 from audit.ingest.errors import ExportsError
+from audit.ingest.evidence import OtherIds, other_ids
 from audit.ingest.headers import (
     data_columns,
     essential_columns,
     match_header,
     nearest_header,
-    resembled,
 )
 from audit.ingest.options import ReadOptions
 from audit.ingest.plan import BlockPlan, ColumnPlan, ReadingPlan
+from audit.ingest.proposals import with_proposals
 from audit.ingest.rows import NOT_DATA, data_rows, row_kinds
 from audit.ingest.sheets import Sheet, shown
 from audit.ingest.values import CellRules, units
@@ -31,23 +32,64 @@ LONGEST_UNIT = 24
 
 def make_plan(sheets: Sequence[Sheet], options: ReadOptions) -> ReadingPlan:
     """Decide how all sheets are read; raises `ExportsError` where that cannot be decided."""
-    found = [
-        (sheet, block)
-        for sheet in sheets
-        for block in find_blocks(sheet, options.mapping.declared(sheet.file, sheet.name))
-    ]
-    complete = {block.table for _, block in found if block.table and not block.missing}
+    found = [pair for sheet in sheets for pair in _blocks(sheet, options)]
+    complete = {block.table for _, block, _ in found if block.table and not block.missing}
+    ids = other_ids(
+        (sheet, block, data_rows(sheet, block))
+        for sheet, block, _ in found
+        if block.table and not block.missing
+    )
     planned = [
-        conventions.Planned(sheet, *_plan_of(sheet, block, complete)) for sheet, block in found
+        conventions.Planned(sheet, *_survey(sheet, block, note, complete, ids, options))
+        for sheet, block, note in found
     ]
     plans = [each.plan for each in planned]
     _refuse_absent(plans, options.required)
     for table in options.required:
         _refuse_without_rows(table, [each for each in planned if each.plan.block.table == table])
-    return ReadingPlan(tuple(conventions.decide(planned, options)))
+    decided = conventions.decide(planned, options)
+    return ReadingPlan(
+        tuple(
+            with_proposals(each.sheet, plan, _proposed_from(each, plan), ids)
+            for each, plan in zip(planned, decided, strict=True)
+        )
+    )
 
 
-def _plan_of(sheet: Sheet, block: Block, complete: set[str]) -> tuple[BlockPlan, np.ndarray]:
+def _blocks(sheet: Sheet, options: ReadOptions) -> list[tuple[Sheet, Block, str]]:
+    """Tables of a sheet, each with why it cannot be read where nothing is to be refused."""
+    declared = options.mapping.declared(sheet.file, sheet.name)
+    try:
+        return [(sheet, block, "") for block in find_blocks(sheet, declared)]
+    except ExportsError as error:
+        if not options.surveys:
+            raise
+        return [(sheet, unknown_block(sheet), str(error))]
+
+
+def _survey(
+    sheet: Sheet, block: Block, note: str, complete: set[str], ids: OtherIds, options: ReadOptions
+) -> tuple[BlockPlan, np.ndarray]:
+    """The plan of one block; where nothing is to be refused, one that reads nothing instead."""
+    try:
+        plan, rows = _plan_of(sheet, block, complete, ids)
+    except ExportsError as error:
+        if not options.surveys:
+            raise
+        note = str(error)
+        block = replace(block, table="", guess=block.table, missing=block.missing)
+        plan, rows = _plan_of(sheet, block, complete, ids)
+    return (replace(plan, notes=(f"not read: {note}",)) if note else plan), rows
+
+
+def _proposed_from(planned: conventions.Planned, plan: BlockPlan) -> np.ndarray:
+    """Grid rows whose cells tell what unknown headers may mean."""
+    return planned.rows if plan.block.table else data_rows(planned.sheet, plan.block)
+
+
+def _plan_of(
+    sheet: Sheet, block: Block, complete: set[str], ids: OtherIds
+) -> tuple[BlockPlan, np.ndarray]:
     """The plan of one block, and its rows that hold data."""
     none = np.array([], dtype=np.intp)
     if not block.table:
@@ -69,7 +111,7 @@ def _plan_of(sheet: Sheet, block: Block, complete: set[str]) -> tuple[BlockPlan,
         )
         return BlockPlan(replace(block, table="", guess=block.table), columns, (note,)), none
     rows = data_rows(sheet, block)
-    chosen = duplicates.choose(sheet, block, rows)
+    chosen = duplicates.choose(sheet, block, rows, ids)
     columns = tuple(
         _column_plan(block, place, chosen.get(place, "")) for place in range(len(block.headers))
     )
@@ -135,8 +177,7 @@ def _unused_reason(block: Block, place: int) -> str:
         return "not used; written when the row was set aside"
     if not header.strip():
         return "not used; has no header"
-    column = resembled(block.table, header)
-    return f"not used; resembles {column}" if column else "not used; no known header"
+    return "not used; no known header"
 
 
 def _refuse_absent(plans: Sequence[BlockPlan], required: Sequence[str]) -> None:

@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from audit.ingest import ExportsError
-from audit.ingest.headers import all_keys, data_columns, header_key, match_header, resembled
+from audit.ingest.headers import all_keys, data_columns, header_key, match_header
 from schemas.columns import columns_of, dtype_of
 from schemas.exports import EXPORT_TABLES
 
@@ -72,8 +72,8 @@ def test_a_resembling_header_is_suggested(read_orders):
     assert exports.tables["orders"]["patient_name"].isna().all()
     last = exports.read_columns.iloc[-1]
     assert pd.isna(last["column"])
-    assert last["reason"] == "not used; resembles patient_name"
-    assert resembled("orders", "zzz") == ""
+    assert last["reason"] == "not used; may be patient_name: the header resembles it"
+    assert exports.plan.blocks[0].columns[3].proposal.column == "patient_name"
 
 
 def test_a_column_of_units_says_the_unit_of_each_cell(read_orders):
@@ -245,7 +245,7 @@ def test_a_few_known_headers_among_many_are_enough_if_they_are_the_essential_one
 
 def test_headers_that_fit_two_tables_alike_are_asked_about(read):
     with pytest.raises(ExportsError, match="fit both"):
-        read({"a.csv": "Patient,Date,Item,Qty\nP1,2026-10-01,F1,3\n"}, required=())
+        read({"a.csv": "Patient,Date,Item,Qty\nP1,2026-10-01,F1,3\n"})
     exports = read({"drops.csv": "Patient,Date,Item,Qty\nP1,2026-10-01,F1,3\n"}, required=())
     assert exports.supplied == ("deliveries",)
     exports = read({"counts.csv": "Patient,Date,Item,Qty\nP1,2026-10-01,F1,3\n"}, required=())
