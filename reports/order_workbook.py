@@ -47,8 +47,8 @@ Formula = Callable[[int], str]
 class Column:
     """One column of a table: its heading, width in digits, style, and formula by row number.
 
-    `value` columns of the frame are written as they are; with a `formula` (given the row as
-    spreadsheets count it) the frame's value is what the formula gives.
+    With a `formula` (given the row as spreadsheets count it) the frame's value is what the
+    formula gives. A width of 0 hides a column that the policy leaves without use.
     """
 
     name: str
@@ -277,6 +277,8 @@ def _order_now(
 
 def _by_patient(book: Book, report: ReportInput, people: pd.DataFrame, ranges: _Ranges) -> None:
     at = {name: _letter(place) for place, name in enumerate(PATIENT_COLUMNS)}
+    spare = float(report.policy["spare_percent"]) > 0
+    to_homes = report.policy["round_to_cases"] == TO_HOMES
     columns = [
         Column("line", "Line", 5, "plain"),
         Column("patient_id", "Patient", 13),
@@ -285,12 +287,12 @@ def _by_patient(book: Book, report: ReportInput, people: pd.DataFrame, ranges: _
         Column("unit", "Unit", 7),
         Column("forecast_days", "Days ahead", 8, "whole"),
         Column("need_units", "Need", 11, "whole"),
-        Column("spare_units", "Spare", 8, "whole"),
+        Column("spare_units", "Spare", 8 * spare, "whole"),
         Column("stock_at_home_units", "Stock at home", 11, "whole"),
         Column("to_supply_units", "To supply", 11, "whole",
                lambda row: f"=MAX(0,{at['need_units']}{row}+{at['spare_units']}{row}"
                            f"-{at['stock_at_home_units']}{row})"),
-        Column("cases_to_home", "Cases to home", 9, "whole"),
+        Column("cases_to_home", "Cases to home", 9 * to_homes, "whole"),
         Column("run_out_on", "Runs out", 11, "date"),
         Column("order_by", "Order by", 11, "date"),
         Column("order_id", "Order", 13),
@@ -585,7 +587,8 @@ def _head(
     *explained: str,
 ) -> None:
     for place, column in enumerate(columns):
-        sheet.set_column(place, place, column.width)
+        hidden = {} if column.width else {"hidden": True}
+        sheet.set_column(place, place, column.width or None, None, hidden)
     sheet.set_margins(left=0.3, right=0.3, top=0.4, bottom=0.55)
     sheet.set_row(0, 26)
     sheet.write_string(0, 0, title, book["title"])
@@ -631,6 +634,8 @@ def _table(
             elif column.formula is not None and not pd.isna(value):
                 formula = column.formula(row + 1)
                 sheet.write_formula(row, place, formula, book[style], float(value))
+            elif pd.isna(value):
+                sheet.write_blank(row, place, None, book[style])
             else:
                 _cell(book, sheet, row, place, value, style)
     sheet.freeze_panes(top + 1, frozen)
@@ -639,7 +644,9 @@ def _table(
 
 
 def _heading_lines(columns: Sequence[Column]) -> int:
-    return max(math.ceil(len(column.heading) / (column.width - 1)) for column in columns)
+    return max(
+        math.ceil(len(column.heading) / (column.width - 1)) for column in columns if column.width
+    )
 
 
 def _heights(shown: pd.DataFrame, columns: Sequence[Column]) -> np.ndarray:
@@ -648,7 +655,7 @@ def _heights(shown: pd.DataFrame, columns: Sequence[Column]) -> np.ndarray:
     for column in columns:
         if column.style == "wrap":
             length = shown[column.name].astype(object).str.len().fillna(0).to_numpy(float)
-            lines = np.maximum(lines, np.ceil(length / (column.width * 1.08)).astype(int))
+            lines = np.maximum(lines, np.ceil(length / (column.width * 1.18)).astype(int))
     return np.minimum(lines, 8)
 
 
