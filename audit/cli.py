@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
@@ -63,6 +63,20 @@ KeyFile = Annotated[
     Path | None,
     typer.Option("--key", help="Secret key of the pseudonyms; made if there is none."),
 ]
+Unavailable = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--unavailable",
+        metavar="ITEM",
+        help="Item that cannot be had: who is affected. Repeatable.",
+    ),
+]
+RecallFiles = Annotated[
+    list[Path] | None,
+    typer.Option(
+        "--recall", metavar="FILE", help="Further lots under recall to trace. Repeatable."
+    ),
+]
 Quiet = Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")]
 
 
@@ -98,6 +112,8 @@ def run(
     previous: PreviousRunFolder = None,
     without_identity: WithoutIdentity = False,
     key: KeyFile = None,
+    unavailable: Unavailable = None,
+    recall: RecallFiles = None,
     quiet: Quiet = False,
 ) -> None:
     """Audit a month's exports and write the exceptions report and the workbooks."""
@@ -106,7 +122,10 @@ def run(
         _stop(MISUSED, "--without-identity and --key FILE go together")
     suffix = "-without-identity" if without_identity else ""
     folder = out or Path(f"audit-{span.start:%Y-%m}{suffix}")
-    _audit(inputs, span, folder, policy, mapping, date_order, fail_on, quiet, previous, key)
+    _audit(
+        inputs, span, folder, policy, mapping, date_order, fail_on, quiet, previous, key,
+        unavailable or [], recall or [],
+    )  # fmt: skip
 
 
 @app.command()
@@ -216,6 +235,8 @@ def _audit(
     quiet: bool,
     previous: Path | None = None,
     key_file: Path | None = None,
+    unavailable: Sequence[str] = (),
+    recalls: Sequence[Path] = (),
 ) -> None:
     from audit.output import OutputError, check_replaceable, check_target, whole_folder
 
@@ -230,7 +251,8 @@ def _audit(
         secret = None if key_file is None else _key(key_file, [folder, *inputs])
         with _progress(quiet) as on_step:
             on_step("Reading the exports")
-            exports = _read(inputs, mapping, date_order)
+            exports = _read([*inputs, *recalls], mapping, date_order)
+            _check_what_if(exports, unavailable, recalls)
             _check_comparable(earlier, exports, period, policy)
             disguise = None if secret is None else _disguise(secret, exports, earlier)
             from audit.pipeline import audit
@@ -244,6 +266,7 @@ def _audit(
                 on_step,
                 earlier,
                 None if disguise is None else disguise.retell,
+                unavailable,
             )
             with whole_folder(folder) as partial:
                 report = _report(result, exports, policy, period, started, earlier)
@@ -264,6 +287,27 @@ def _audit(
         open_ones = result.exceptions.loc[result.exceptions["state"].ne("answered")]
         if open_ones["urgency"].isin(counted).any():
             raise typer.Exit(EXCEPTIONS_FOUND)
+
+
+def _check_what_if(exports: Exports, unavailable: Sequence[str], recalls: Sequence[Path]) -> None:
+    """Stop where an item is not in the catalogue, or a file named as a recall holds none."""
+    from difflib import get_close_matches
+
+    from audit.supply import unknown_unavailable
+
+    catalogue = exports.tables["catalogue"]
+    for code in unknown_unavailable(unavailable, catalogue):
+        near = get_close_matches(code, list(catalogue["item_code"]), n=3)
+        hint = f"; nearest: {', '.join(near)}" if near else ""
+        _stop(MISUSED, f"--unavailable {code!r}: no such item in the catalogue{hint}")
+    sheets = exports.reconciliation
+    read = {Path(name).name for name in sheets.loc[sheets["table"].eq("recalls"), "source_file"]}
+    for path in recalls:
+        if path.name not in read:
+            _stop(
+                CANNOT_BE_AUDITED,
+                f"--recall {path}: holds no recalls; expected columns item_code and lot",
+            )
 
 
 def _previous(folder: Path, target: Path) -> PreviousRun:

@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from reports import ReportInput
-from reports.record import versions
+from reports.record import verdict, versions
 from reports.sheets import ROWS_MAX, Book, Worksheet, fit_across
 from reports.text import clean, inert
 from reports.wording import CAUTION
@@ -556,26 +556,6 @@ def _rates_in_words(report: ReportInput) -> str:
         f"At least and at most are exact {policy['census_bounds_percent']:g} % bounds. Where "
         f"fewer than {policy['census_events_min']:g} were seen, P90 uses the bound that leaves "
         "the most need."
-    )
-
-
-def verdict(tested: pd.DataFrame) -> str:
-    """Whether the forecast came nearer than the month before, in words that hide nothing."""
-    if tested.empty:
-        return "Not tested: the history holds no month with another one before it."
-    better = tested["better"].value_counts()
-    won, lost = int(better.get("forecast", 0)), int(better.get("last month", 0))
-    total = f"of {len(tested)} comparisons (months and units)"
-    if lost == 0 and won:
-        return f"The forecast came nearer than the same as last month in {won} {total}."
-    if won > lost:
-        return (
-            f"The forecast came nearer than the same as last month in {won} {total}, and in "
-            f"{lost} it did not."
-        )
-    return (
-        f"The forecast did not beat the same as last month: it came nearer in {won} {total}, "
-        f"and last month's need in {lost}."
     )
 
 

@@ -64,6 +64,7 @@ def record(report: ReportInput) -> dict[str, Any]:
             "patients": summary.unchecked_patients,
             "by_missing_input": _records(summary.causes),
         },
+        "order_forecast": _forecast(report.result),
         "run_time": {
             "started_at": _plain(run.get("started_at")),
             "duration_s": _plain(run.get("duration_s")),
@@ -113,6 +114,36 @@ def _policy(policy: Any) -> dict[str, Any]:
             for name, entry in entries.items()
         },
     }
+
+
+def _forecast(result: Any) -> dict[str, Any]:
+    """What the order forecast rests on, and what no total of supply counts."""
+    return {
+        "census_rates": _records(result.census_rates),
+        "back_test": _records(result.back_test),
+        "back_test_in_words": verdict(result.back_test),
+        "delivery_lines_in_no_total": _records(result.lines_left_out),
+    }
+
+
+def verdict(tested: pd.DataFrame) -> str:
+    """Whether the forecast came nearer than the month before, in words that hide nothing."""
+    if tested.empty:
+        return "Not tested: the history holds no month with another one before it."
+    better = tested["better"].value_counts()
+    won, lost = int(better.get("forecast", 0)), int(better.get("last month", 0))
+    total = f"of {len(tested)} comparisons (months and units)"
+    if lost == 0 and won:
+        return f"The forecast came nearer than the same as last month in {won} {total}."
+    if won > lost:
+        return (
+            f"The forecast came nearer than the same as last month in {won} {total}, and in "
+            f"{lost} it did not."
+        )
+    return (
+        f"The forecast did not beat the same as last month: it came nearer in {won} {total}, "
+        f"and last month's need in {lost}."
+    )
 
 
 def _rows(summary: Summary) -> dict[str, Any]:

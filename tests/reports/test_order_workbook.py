@@ -18,7 +18,7 @@ from audit.period import parse_period
 from audit.pipeline import audit
 from audit.policy import Policy, load_policy
 from reports import ReportInput, order_workbook
-from reports.order_workbook import verdict
+from reports.record import verdict
 
 Build = Callable[..., ReportInput]
 
@@ -58,9 +58,9 @@ def path(report: ReportInput, tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-def table(path: Path, sheet: str, **options: object) -> pd.DataFrame:
+def table(path: Path, sheet: str) -> pd.DataFrame:
     """The table of a sheet, by its headings, as the cached values say."""
-    rows = pd.read_excel(path, sheet_name=sheet, header=None, **options)  # type: ignore[call-overload]
+    rows = pd.read_excel(path, sheet_name=sheet, header=None, engine="openpyxl")
     heads = {"Line", "Patient", "Item", "Not available"}
     top = next(n for n, row in rows.iterrows() if len(heads & set(row.dropna())) >= 2)
     found = rows.iloc[top + 1 :].set_axis(rows.iloc[top], axis="columns")
