@@ -23,7 +23,7 @@ import secrets
 from collections.abc import Iterable, Mapping, Sequence
 from functools import partial
 from pathlib import Path
-from types import MappingProxyType
+from types import MappingProxyType, SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -67,13 +67,12 @@ PROGRAMME_DAYS = ("since", "compared_on", "month")
 # Texts that this program writes, or that the catalogue holds.
 WRITTEN = frozenset(
     (
-        "additive_allergens", "base_unit", "better", "check", "column", "confirm", "description",
-        "energy_basis", "energy_need_basis", "energy_need_method", "event", "excluded_reason",
-        "expected", "family", "feed_basis", "fluid_need_basis", "fluid_need_method",
-        "flush_basis", "flush_reading", "formula_allergens", "formula_forms", "life_stage",
-        "measured_words", "methods", "missing", "missing_input", "opening_basis", "outcome",
-        "protein_need_basis", "protein_need_method", "remark", "session_basis", "source",
-        "standing", "state", "table", "title", "unit", "urgency",
+        "additive_allergens", "base_unit", "basis", "better", "check", "column", "confirm",
+        "description", "energy_need_method", "event", "excluded_reason", "expected", "family",
+        "fluid_need_method", "flush_reading", "formula_allergens", "formula_forms", "input",
+        "life_stage", "measured_words", "methods", "missing", "missing_input", "outcome",
+        "protein_need_method", "remark", "source", "standing", "state", "table", "title", "unit",
+        "urgency",
     )
 )  # fmt: skip
 CLOSED_LISTS = frozenset(
@@ -84,8 +83,13 @@ CLOSED_LISTS = frozenset(
 )
 # Text that checks read and no evidence repeats, but for words that the catalogue holds too.
 READ_BY_CHECKS = ("allergies",)
-# Forecasts carry notes that this program writes; elsewhere notes are someone's.
-WITH_OWN_NOTES = ("order_forecast", "patient_forecast")
+# Notes and reasons that this program writes; in other tables they are someone's.
+OWN_NOTES = {
+    "order_forecast": ("note",),
+    "patient_forecast": ("note",),
+    "lines_left_out": ("reason",),
+}
+OF_THE_RUN = ("version", "versions", "started_at", "duration_s")
 RETOLD = "retold_evidence"
 DAY = re.compile(r"(?<!\d)\d{4}-\d{2}-\d{2}(?!\d)")
 
@@ -204,7 +208,7 @@ class Disguise:
         places = Places(report.exports.reconciliation)
         result = report.result
         frames = {
-            name: places.of(self._told(frame, keep=("note",) * (name in WITH_OWN_NOTES)))
+            name: places.of(self._told(frame, keep=OWN_NOTES.get(name, ())))
             for name, frame in _frames(result).items()
         }
         order, frames["exceptions"] = self._exceptions(result.exceptions, frames["exceptions"])
@@ -215,20 +219,22 @@ class Disguise:
         frames["stock_walk"] = result.stock_walk.head(0)
         for name in frames.keys() - {"exceptions", "answers", "resolved"}:
             frames[name] = _sorted(frames[name])
-        run = dict(report.run)
-        shared: dict[str, Any] = {
+        # What is not known to be without identity is not handed on.
+        rest = {field.name: None for field in dataclasses.fields(result)} | {
+            "checks": result.checks
+        }
+        run = {name: report.run[name] for name in OF_THE_RUN if name in report.run}
+        run |= {
             "notice": NOTICE,
             "without_identity": True,
-            "previous": run.get("previous_period"),
-            "programme": None,
-            "options": {},
+            "previous": report.run.get("previous_period"),
         }
         return dataclasses.replace(
             report,
-            result=dataclasses.replace(result, **frames),
+            result=dataclasses.replace(result, **(rest | frames)),
             exports=self._exports(report.exports, places),
             policy=_policy(report.policy),
-            run=MappingProxyType(run | shared),
+            run=MappingProxyType(run),
         )
 
     def _exceptions(self, real: pd.DataFrame, told: pd.DataFrame) -> tuple[pd.Series, pd.DataFrame]:
@@ -238,13 +244,13 @@ class Disguise:
         told = _sorted(told.drop(columns=RETOLD, errors="ignore"), {"urgency": URGENCIES})
         return told["was"], told.drop(columns="was")
 
-    def _exports(self, exports: Any, places: Places) -> Any:
+    def _exports(self, exports: Any, places: Places) -> SimpleNamespace:
+        """What was read, as far as it may be told; nothing else of it can be reached."""
         set_aside = places.of(self._told(exports.set_aside)).assign(cells=np.nan, reason=LEFT_OUT)
         columns = exports.read_columns
         is_used = columns["column"].notna()
-        return dataclasses.replace(
-            exports,
-            tables={},
+        return SimpleNamespace(
+            supplied=exports.supplied,
             set_aside=set_aside.astype({"cells": "str"}),
             unread_cells=places.of(self._told(exports.unread_cells)),
             reconciliation=places.of(exports.reconciliation).assign(
@@ -292,7 +298,7 @@ class Disguise:
             return column
         # What the order line says of a field is of the field's kind.
         field = name.removeprefix("text_")
-        if field in WRITTEN or field in CLOSED_LISTS or name in keep:
+        if field in WRITTEN or field in CLOSED_LISTS or name in keep or _is_of_workings(name):
             return _moved_days(column, days)
         if name == "patient_name":
             return pd.Series(np.nan, index=column.index, dtype="str")
@@ -346,6 +352,11 @@ def _kind(name: str) -> str | None:
         if name == known or (known.endswith("_id") and name.endswith("_" + known)):
             return kind
     return None
+
+
+def _is_of_workings(name: str) -> bool:
+    """Whether a column says on what a figure rests, or which input it lacks."""
+    return name.endswith("_basis") or name.startswith("lacks_")
 
 
 def _identifiers(frames: Iterable[pd.DataFrame]) -> dict[str, set[str]]:
