@@ -10,11 +10,12 @@ import pandas as pd
 
 from audit import regimen, supply
 from audit.answers import stated
-from audit.checks import CHECKS, Check, workings
+from audit.checks import CHECKS, Check, checks_in_force, workings
 from audit.period import Period
 from audit.policy import Policy
 from audit.previous import PreviousRun
 from audit.settling import settling
+from audit.supply import payer
 from schemas.columns import columns_of, empty
 from schemas.results import (
     FAMILIES,
@@ -92,7 +93,7 @@ def audit(
 
     on_step("Walking the stock of each patient")
     needs = supply.need_spans(parts, period, policy)
-    lines = supply.delivery_lines(tables["deliveries"], catalogue, period, policy, unread_cells)
+    lines = supply.delivery_lines(tables["deliveries"], catalogue, period, policy)
     lines = supply.with_need(lines, needs, parts, catalogue, period, policy)
     walked = supply.walk(needs, lines, tables["stock_counts"], absences, catalogue, period, policy)
     ledger = supply.ledger(walked)
@@ -124,13 +125,20 @@ def audit(
         "set_aside": set_aside,
         "unread_cells": unread_cells,
     }
-    exceptions, unchecked, counts = run_checks(CHECKS, subjects, policy, retell)
+    checks = checks_in_force(policy)
+    if payer.is_switched_on(policy):
+        subjects |= {
+            "refills": payer.refills(walked, lines),
+            "sets_by_patient": payer.sets_by_patient(ledger, patients),
+            "tubes_by_patient": payer.tubes_by_patient(lines, parts, period),
+        }
+    exceptions, unchecked, counts = run_checks(checks, subjects, policy, retell)
     result = AuditResult(
         exceptions=exceptions,
         unchecked=unchecked,
         settling=settling(unchecked),
         check_counts=counts,
-        checks=CHECKS,
+        checks=checks,
         regimens=regimens[list(columns_of(Regimens))],
         parts=parts,
         supply=ledger[list(columns_of(Supply))],

@@ -2,6 +2,8 @@
 
 from audit.checks import feeding, hanging, order_text, orders, records, supply, water
 from audit.checks.declare import Check
+from audit.checks.delivery_rules import DELIVERY_RULES
+from audit.policy import Policy
 
 CHECKS: tuple[Check, ...] = (
     orders.essential_element_missing,
@@ -70,6 +72,7 @@ CHECKS: tuple[Check, ...] = (
     supply.expires_before_use,
     supply.recalled_lot_at_home,
     supply.item_unknown,
+    supply.line_not_counted,
     records.row_set_aside,
     records.cell_not_read,
     records.near_match_ids,
@@ -83,6 +86,11 @@ CHECKS: tuple[Check, ...] = (
 )
 
 
+def checks_in_force(policy: Policy) -> tuple[Check, ...]:
+    """The catalogue, and one payer's rules of delivery where the policy switches them on."""
+    return CHECKS + (DELIVERY_RULES if policy["delivery_timing_rules"] == "on" else ())
+
+
 def check_named(name: str) -> Check | None:
-    """The check of that name, or none."""
-    return next((known for known in CHECKS if known.check == name), None)
+    """The check of that name, or none; also of rules that are not switched on."""
+    return next((known for known in CHECKS + DELIVERY_RULES if known.check == name), None)

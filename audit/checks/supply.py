@@ -9,6 +9,7 @@ from audit.checks.common import ARITHMETIC, COMPARISON, SUPPLY_STAFF, in_words
 from audit.checks.declare import Check, Flags, check
 from audit.policy import Policy
 from audit.regimen.columns import Groups, joined_texts
+from audit.supply.lines import NO_ITEM
 
 SHORT_EVIDENCE = (
     "Needed {needed_units:,.0f} {in_units} in the period, stock at its start {opening}, "
@@ -442,6 +443,49 @@ def _line_words(
     others = joined_texts(words.where(subject.duplicated()), groups, "; ")
     further = (" Also " + others + ".").fillna("").iloc[groups.numbers].set_axis(rows.index)
     return {"unit_written": unit.reindex(lines.index), "further": further.reindex(lines.index)}
+
+
+@check(
+    family="supply",
+    title="A delivery line is not counted as it is written",
+    urgency="soon",
+    rows="delivery_lines",
+    applies=lambda lines: (
+        lines["outcome"].isin(["delivered", "returned"])
+        & (lines["in_period"] | lines["on"].isna() | lines["is_stray"])
+        & ~lines["is_exact_duplicate"]
+        & ~lines["excluded_reason"].eq(NO_ITEM)
+    ),
+    parameters=("log_gap_days",),
+    evidence="{quantity:g} {unit_written} of {item_code}, {day}: {why}.",
+    confirm=f"{SUPPLY_STAFF} what was delivered and when.",
+    source="Reading of the exports",
+)
+def line_not_counted(lines: pd.DataFrame, policy: Policy) -> Flags:
+    """Can each delivered or returned line be counted as it is written?
+
+    It needs a day, and the size of a case or unit in the catalogue. A day
+    after the period that no other line comes near is most likely mistyped. A negative quantity
+    that is not stated to be a return is counted as one.
+    """
+    reason = lines["excluded_reason"]
+    back, stray = lines["read_as_return"].astype(bool), lines["is_stray"].astype(bool)
+    why = (
+        reason.fillna("")
+        .mask(reason.isna() & stray, "after the period and far from every other line; not counted")
+        .mask(reason.isna() & ~stray, "negative and not stated as a return; counted as a return")
+    )
+    known = lines["on"].notna()
+    day = lines["on"].dt.strftime("%Y-%m-%d").where(known, "without a day").astype("str")
+    return Flags(
+        reason.notna() | stray | back,
+        lines["quantity"],
+        values={
+            "why": why.mask(reason.notna(), reason + "; not counted"),
+            "unit_written": _unit_written(lines),
+            "day": day,
+        },
+    )
 
 
 def _unit_written(lines: pd.DataFrame) -> pd.Series:

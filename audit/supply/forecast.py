@@ -202,7 +202,7 @@ def _item_of(
     Packs of a feed can stand in for one another. A spike set cannot stand in for a bag, nor
     one syringe for another: of pieces it is what the patient last received.
     """
-    item = table["supply_class"].map(chosen["item_code"])
+    item = table["supply_class"].map(chosen["item_code"]).astype("str")
     item = item.fillna(table["supply_class"].str.rsplit(":", n=1).str[-1])
     if lines is None:
         return item

@@ -22,12 +22,10 @@ def delivery_lines(
     catalogue: pd.DataFrame,
     period: Period,
     policy: Policy,
-    unread_cells: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """Every line of the delivery log with what it moved, in the rows and order of the log.
 
-    `unread_cells` are the cells of the log that could not be read: a unit among them is not
-    known, while a blank one is a single unit. Added columns:
+    Added columns:
     - `on`: day of the event, the day delivered, else the day shipped; `in_period`,
       `after_period` (such lines are kept and do not count).
     - `outcome`: delivered, returned, cancelled, back-ordered, or missing. A blank status with
@@ -55,7 +53,6 @@ def delivery_lines(
     lines["read_as_return"] = lines["outcome"].eq("returned") & ~lines["status"].eq("returned")
     lines["is_delivered"] = lines["outcome"].eq("delivered") & lines["quantity"].gt(0)
     _add_items(lines, catalogue)
-    lines["unit_not_read"] = _not_read(lines, unread_cells, "unit")
     _add_units(lines)
     days = int(policy["duplicate_delivery_days"])
     close = lines.loc[_close_together(lines, days)]
@@ -93,7 +90,7 @@ def _add_items(lines: pd.DataFrame, catalogue: pd.DataFrame) -> None:
 
 def _add_units(lines: pd.DataFrame) -> None:
     per_unit = lines["units_per_case"].where(lines["unit"].eq("case"), 1.0)
-    lines["pieces"] = (lines["quantity"].abs() * per_unit).mask(lines["unit_not_read"])
+    lines["pieces"] = lines["quantity"].abs() * per_unit
     lines["base_units"] = (lines["pieces"] * lines["units_per_piece"]).round()
     sign = lines["outcome"].map({"delivered": 1.0, "returned": -1.0})
     moved = lines["base_units"] * sign
@@ -106,17 +103,6 @@ def _after_silence(days: pd.Series, policy: Policy) -> pd.Series:
     known = days.dropna().drop_duplicates().sort_values()
     silent = known.diff() > pd.Timedelta(days=float(policy["log_gap_days"]))
     return days >= known[silent].max() if silent.any() else pd.Series(False, index=days.index)
-
-
-def _not_read(lines: pd.DataFrame, unread: pd.DataFrame | None, column: str) -> pd.Series:
-    """Lines whose cell of a column could not be read."""
-    if unread is None or unread.empty:
-        return pd.Series(False, index=lines.index)
-    cells = unread.loc[unread["table"].eq("deliveries") & unread["column"].eq(column)]
-    place = [lines[name].fillna("") if name != "source_row" else lines[name] for name in PROVENANCE]
-    of = [cells[name].fillna("") if name != "source_row" else cells[name] for name in PROVENANCE]
-    found = pd.MultiIndex.from_arrays(place).isin(pd.MultiIndex.from_arrays(of))
-    return pd.Series(found, index=lines.index)
 
 
 def lines_left_out(lines: pd.DataFrame) -> pd.DataFrame:
@@ -145,7 +131,6 @@ def _excluded_reason(lines: pd.DataFrame) -> pd.Series:
     reasons = [
         (moving & lines["on"].isna(), "no day"),
         (moving & ~lines["item_known"], NO_ITEM),
-        (moving & lines["unit_not_read"], "the unit could not be read"),
         (unsized & lines["pieces"].isna(), "units per case not in the catalogue"),
         (unsized & lines["base_units"].isna(), "content of a unit not in the catalogue"),
     ]

@@ -22,7 +22,7 @@ def plant_supply_faults(programme: Programme) -> None:
         shortages, covered_less, runs_out, nothing_delivered, without_order, after_stop,
         another_formula, case_slips, duplicates, far_too_much, short_dated, recalled, unknown_items,
         delivery_dates, counted_too_much, near_matches, pump_readings, unreadable_cells,
-        unusable_rows,
+        unusable_rows, lines_not_counted,
     ):  # fmt: skip
         plant(programme)
 
@@ -413,6 +413,22 @@ def unusable_rows(programme: Programme) -> None:
     _unusable(programme, "stock_counts", count, "counted on the 31st of September")
     weight = {"patient_id": someone, "measured_on": "2026-02-30", "weight_kg": 61.0}
     _unusable(programme, "weights", weight, "weighed on the 30th of February")
+
+
+def lines_not_counted(programme: Programme) -> None:
+    """Lines of sundries that cannot be counted, or not as they are written."""
+    clean = [p for p in programme.patients if p.keep_clean]
+    october = date(2026, 10, 12)
+    for patient, item, quantity, unit, changes, words in (
+        (clean[7], "D-SPL10", 50, "ea", {"shipped_on": None, "delivered_on": None}, "no day"),
+        (clean[8], "X-EXT60", 2, "case", {}, "a case of a size that the catalogue does not say"),
+        (clean[9], "X-EXT30", -3, "ea", {}, "a negative quantity that is no return"),
+        (clean[10], "D-SPL10", 50, "ea",
+         {"shipped_on": None, "delivered_on": date(2027, 10, 12)}, "the year is mistyped"),
+    ):  # fmt: skip
+        line = _extra(programme, patient.patient_id, october, item, quantity, unit)
+        line.update(changes)
+        programme.expect("line_not_counted", patient, words, supply=supply_class(item))
 
 
 def harmless(programme: Programme) -> None:

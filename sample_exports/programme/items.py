@@ -85,6 +85,7 @@ HARDWARE: tuple[tuple[Any, ...], ...] = (
     ("Y-60", "Syringe with feeding connector, 60 mL", "syringe", 60, N, 30, 3000),
     ("Y-20", "Syringe with feeding connector, 20 mL", "syringe", 20, N, 30, 900),
     ("X-EXT30", "Extension set for a low-profile tube, 30 cm", "extension_set", N, 3, 5, 150),
+    ("X-EXT60", "Extension set for a low-profile tube, 60 cm", "extension_set", N, 5, N, 60),
     ("T-GAS14", "Gastrostomy tube, 14 Fr", "tube", N, N, 1, 24),
     ("T-NAS08", "Nasogastric tube, 8 Fr", "tube", N, N, 10, 60),
     ("C-ADP", "Transition adapter", "connector", N, N, 20, 100),

@@ -168,6 +168,8 @@ USUAL: dict[str, dict[str, Any]] = {
         "next_order_start": DAY, "ordered_formula": True, "days_of_supply": 30.0,
         "repeats_delivery": False, "repeats_delivery_id": TEXT, "recalls_supplied": True,
         "recalled": False, "lot_unknown": False, "lot_returned": False, "notice": "no text",
+        "outcome": "delivered", "excluded_reason": TEXT, "is_stray": False,
+        "read_as_return": False,
     },
     "unknown_items": {
         "item_code": "X9", **ORIGIN, "lines": 0.0, "patients": 0.0,

@@ -279,6 +279,37 @@ CASES = {
             "observed": 3.0, "item_code": "X9", "urgency": "soon",
         }),
     ],
+    "line_not_counted": [
+        ("counted as written", {}, "fine"),
+        ("cancelled", {"outcome": "cancelled", "excluded_reason": "no day"}, "not applicable"),
+        ("an item not in the catalogue, which has a check of its own",
+         {"excluded_reason": "item not in the catalogue"}, "not applicable"),
+        ("before the period", {"in_period": False, "excluded_reason": "no day"},
+         "not applicable"),
+        ("no day", {"in_period": False, "on": None, "excluded_reason": "no day"}, "found", {
+            "evidence": "120 cartons of F1-250, without a day: no day; not counted.",
+            "observed": 120.0, "urgency": "soon", "supply_class": "formula:F1",
+        }),
+        ("a case of a size not known", {
+            "quantity": 2, "unit": "case",
+            "excluded_reason": "units per case not in the catalogue",
+        }, "found", {
+            "evidence": "2 cases of F1-250, 2026-10-12: units per case not in the catalogue; "
+            "not counted.",
+        }),
+        ("a mistyped year", {
+            "in_period": False, "is_stray": True, "on": "2027-10-12",
+        }, "found", {
+            "evidence": "120 cartons of F1-250, 2027-10-12: after the period and far from every "
+            "other line; not counted.",
+        }),
+        ("negative and no return", {
+            "quantity": -3, "outcome": "returned", "is_delivered": False, "read_as_return": True,
+        }, "found", {
+            "evidence": "-3 cartons of F1-250, 2026-10-12: negative and not stated as a return; "
+            "counted as a return.",
+        }),
+    ],
 }  # fmt: skip
 
 
