@@ -144,6 +144,9 @@ def _record(folder: Path) -> dict[str, Any]:
             f"--previous {folder}: holds no run of this audit (no {RECORD} that it wrote)"
         )
     record: dict[str, Any] = json.loads((folder / RECORD).read_text(encoding="utf-8"))
+    parts = [record.get(name) or {} for name in ("versions", "period", "policy", "outputs")]
+    if not all(isinstance(part, dict) for part in parts):
+        raise PreviousRunError(f"--previous {folder}: {RECORD} is not as this program writes it")
     if record.get("without_identity"):
         raise PreviousRunError(
             f"--previous {folder}: was written without identity; compare with the run that "
@@ -164,6 +167,8 @@ def _period(folder: Path, record: Mapping[str, Any]) -> Period:
     written = record.get("period") or {}
     try:
         days = [pd.Timestamp(written[name]).as_unit("ns") for name in ("from", "to", "as_of")]
+        if pd.isna(days).any():
+            raise ValueError
         return Period(*days)
     except (KeyError, TypeError, ValueError):
         raise PreviousRunError(f"--previous {folder}: {RECORD} states no period") from None
@@ -171,7 +176,7 @@ def _period(folder: Path, record: Mapping[str, Any]) -> Period:
 
 def _thresholds(record: Mapping[str, Any]) -> dict[str, Any]:
     values = (record.get("policy") or {}).get("values") or {}
-    return {name: entry.get("value") for name, entry in values.items()}
+    return {name: entry["value"] for name, entry in values.items() if "value" in entry}
 
 
 def _exceptions(folder: Path, record: Mapping[str, Any]) -> pd.DataFrame:

@@ -589,3 +589,8 @@ def test_tables_follow_their_models():
     Answers.validate(told.answers)
     Resolved.validate(told.resolved)
     assert len(told.answers) == 2
+
+
+def test_two_runs_without_an_exception_are_compared():
+    told = compare([], earlier([]))
+    assert (len(told.exceptions), len(told.resolved), len(told.answers)) == (0, 0, 0)

@@ -193,6 +193,17 @@ def without_sheet(folder):
         ),
         pytest.param(record_with(period={}), "2026-09", "states no period", id="no period"),
         pytest.param(
+            record_with(period={"from": "soon", "to": None, "as_of": 3}), "2026-09",
+            "states no period", id="period of no days",
+        ),
+        pytest.param(
+            record_with(outputs=["exceptions.csv"]), "2026-09",
+            "not as this program writes it", id="record of another shape",
+        ),
+        pytest.param(
+            record_with(outputs={}), "2026-09", "not as that run wrote it", id="no digest"
+        ),
+        pytest.param(
             lambda folder: (folder / "exceptions.csv").unlink(), "2026-09",
             "exceptions.csv cannot be read", id="no exceptions",
         ),
