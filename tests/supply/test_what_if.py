@@ -1,0 +1,331 @@
+"""Shortages, recalls and one payer's rules: small cases worked out by hand."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from audit import supply
+from audit.checks import CHECKS, check_named, checks_in_force
+from audit.checks.delivery_rules import DELIVERY_RULES
+from audit.policy import Policy, load_policy
+from audit.supply import payer
+from audit.supply.lines import lines_left_out
+from schemas.columns import empty
+from schemas.exports import Recalls
+from schemas.results import LinesLeftOut, RecalledLots, ShortageEffects, Substitutes
+
+ITEMS = [
+    {"item_code": "A", "kind": "formula", "container_ml": 500, "units_per_case": 10,
+     "kcal_per_ml": 1.0, "protein_g_per_l": 40, "water_ml_per_l": 850, "on_hand_units": 0},
+    {"item_code": "A1", "kind": "formula", "formula_code": "A", "container_ml": 1000,
+     "units_per_case": 6, "kcal_per_ml": 1.0, "protein_g_per_l": 40, "water_ml_per_l": 850},
+    {"item_code": "E", "kind": "formula", "container_ml": 250, "units_per_case": 24,
+     "kcal_per_ml": 1.6, "protein_g_per_l": 60, "water_ml_per_l": 760, "equivalent_to": "A",
+     "on_hand_units": 100},
+    {"item_code": "W", "kind": "formula", "formula_form": "powder",
+     "powder_g_per_container": 400, "kcal_per_100g": 400, "protein_g_per_100g": 15,
+     "units_per_case": 6, "equivalent_to": "A"},
+    {"item_code": "B", "kind": "bag_set", "units_per_case": 30},
+    {"item_code": "B2", "kind": "bag_set", "units_per_case": 30},
+    {"item_code": "T", "kind": "tube", "units_per_case": 1},
+    {"item_code": "X", "kind": "extension_set"},
+]  # fmt: skip
+ORDER = {
+    "patient_id": "P1", "order_id": "R1", "method": "cyclic", "in_force_from": "2026-06-01",
+    "feed_ml_per_day": 1000, "formula_form": "ready_to_feed", "formula_class": "formula:A",
+}  # fmt: skip
+
+
+class Programme:
+    """The whole of supply on some orders and lines of the log."""
+
+    def __init__(self, tables, period, policy, parts, lines, counts=()):
+        self.items = tables.catalogue(*ITEMS)
+        self.parts = tables.parts(*({**ORDER, **part} for part in parts))
+        needs = supply.need_spans(self.parts, period, policy)
+        log = tables.deliveries(
+            # Somebody else's, from which on the log is known to be kept.
+            *(
+                {
+                    "patient_id": "P9",
+                    "item_code": "A1",
+                    "quantity": 1,
+                    "lot": "Q",
+                    "delivered_on": on,
+                }
+                for on in ("2026-07-01", "2026-08-01", "2026-09-01")
+            ),
+            *({"patient_id": "P1", "delivery_id": f"D{n}", **line} for n, line in enumerate(lines)),
+        )
+        self.lines = supply.delivery_lines(log, self.items, period, policy)
+        self.walked = supply.walk(
+            needs, self.lines, tables.stock_counts(*counts), tables.absences(), self.items, period,
+            policy,
+        )  # fmt: skip
+        self.ledger = supply.ledger(self.walked)
+        self.by_patient = supply.patient_forecast(
+            needs, self.ledger, self.items, period, policy, lines=self.lines
+        )
+
+
+@pytest.fixture
+def programme(tables, october, policy):
+    def made(*lines, parts=({},), counts=()):
+        return Programme(tables, october, policy, parts, lines, counts)
+
+    return made
+
+
+def line(on, item, quantity, **more):
+    return {"delivered_on": on, "item_code": item, "quantity": quantity, **more}
+
+
+# An order from 1 June, known since before: what was at home then is none.
+NEW = ({"in_force_from": "2026-10-01"},)
+
+
+def test_who_is_affected_and_what_an_equivalent_amounts_to(programme):
+    made = programme(line("2026-10-01", "A", 80), parts=NEW)
+    effects, substitutes = supply.affected_by_shortage(
+        ["A", "A1"], made.by_patient, made.ledger, made.items
+    )
+    ShortageEffects.validate(effects)
+    Substitutes.validate(substitutes)
+    assert effects["substitute_item"].tolist() == ["E", "W"]
+    row = effects.iloc[0]
+    # 40 L less 31 days of 1 L leave 9 days.
+    assert (row["days_left_low"], row["days_left_high"]) == (9, 9)
+    assert row["runs_out_on"] == pd.Timestamp("2026-11-10")
+    assert pd.isna(row["other_packs"])
+    assert (row["energy_kcal_per_day"], row["protein_g_per_day"]) == (1000, 40)
+    # The same litre: 1600 kcal, 60 g, 760 mL of water. The same 1000 kcal: 625 mL.
+    assert row["same_amount_energy_kcal_per_day"] == pytest.approx(1600)
+    assert row["same_amount_protein_g_per_day"] == pytest.approx(60)
+    assert row["same_amount_water_ml_per_day"] == pytest.approx(760)
+    assert row["same_energy_units_per_day"] == pytest.approx(625)
+    assert row["same_energy_protein_g_per_day"] == pytest.approx(37.5)
+    assert row["same_energy_water_ml_per_day"] == pytest.approx(475)
+    # 45 days of 1 L less 9 L, by the larger amount, unit for unit; 25 L are in the warehouse:
+    # 11 L are 44 cartons, 1.8 cases.
+    assert row["substitute_units"] == 36000
+    one = substitutes.set_index("substitute_item").loc["E"]
+    assert (one["warehouse_units"], one["cases_to_order"], one["patients"]) == (25000, 2, 1)
+    powder = effects.iloc[1]
+    # 1000 kcal are 250 g of 4 kcal; how much of it unit for unit has no meaning.
+    assert np.isnan(powder["same_amount_energy_kcal_per_day"])
+    assert powder["same_energy_units_per_day"] == pytest.approx(250)
+    assert powder["substitute_units"] == pytest.approx(9000)
+
+
+def test_a_pack_that_can_still_be_had_is_named_and_an_equivalent_that_cannot_is_left_out(
+    programme,
+):
+    made = programme(line("2026-10-01", "A", 80), parts=NEW)
+    effects, _ = supply.affected_by_shortage(
+        ["A", "E", "W"], made.by_patient, made.ledger, made.items
+    )
+    assert effects["other_packs"].tolist() == ["A1"]
+    assert effects["substitute_item"].isna().all()
+    assert effects["confirm"].str.contains("No equivalent is declared").all()
+
+
+def test_pieces_affect_those_who_have_this_very_item(programme):
+    made = programme(
+        line("2026-10-01", "B", 30), line("2026-10-01", "B2", 30, patient_id="P2"),
+        parts=({**NEW[0]}, {**NEW[0], "patient_id": "P2"}),
+    )  # fmt: skip
+    effects, _ = supply.affected_by_shortage(["B2"], made.by_patient, made.ledger, made.items)
+    assert effects["patient_id"].tolist() == ["P2"]
+    assert effects["other_packs"].tolist() == ["B"]
+    assert supply.unknown_unavailable(["B2", "Q"], made.items) == ["Q"]
+    nothing = supply.affected_by_shortage([], made.by_patient, made.ledger, made.items)
+    assert [len(table) for table in nothing] == [0, 0]
+
+
+def traced(made, *lots):
+    rows = [
+        {"item_code": item, "lot": lot, "notice": "n", "source_file": "r", "source_row": n}
+        for n, (item, lot) in enumerate(lots)
+    ]
+    recalls = pd.DataFrame(rows).reindex(columns=empty(Recalls).columns)
+    found = supply.recalled_lots(
+        recalls.astype(empty(Recalls).dtypes.to_dict()), made.lines, made.items, made.walked
+    )
+    RecalledLots.validate(found)
+    return found
+
+
+def bounds(found):
+    return found[["at_home_pieces_low", "at_home_pieces_high"]].to_numpy().tolist()
+
+
+def test_what_is_left_of_a_lot_first_expiring_first(programme):
+    made = programme(
+        line("2026-10-01", "A", 50, lot="L-1", expires_on="2026-12-31"),
+        line("2026-10-02", "A", 40, lot="L2", expires_on="2027-03-31"),
+        parts=NEW,
+    )
+    # 62 of 90 cartons are used in October: all 50 of the first lot, and 12 of the second.
+    found = traced(made, ("A", "l1"), ("A", "L2"))
+    assert found["lot"].tolist() == ["L-1", "L2"]
+    assert bounds(found) == [[0, 0], [28, 28]]
+
+
+def test_two_lots_of_one_expiry_bound_each_other(programme):
+    made = programme(
+        line("2026-10-01", "A", 50, lot="L1", expires_on="2026-12-31"),
+        line("2026-10-02", "A", 40, lot="L2", expires_on="2026-12-31"),
+        parts=NEW,
+    )
+    # 28 cartons of that expiry are left: all of them may be of either lot.
+    assert bounds(traced(made, ("A", "L1"))) == [[0, 28]]
+    made = programme(
+        line("2026-10-01", "A", 70, lot="L1", expires_on="2026-12-31"),
+        line("2026-10-02", "A", 10, lot="L2", expires_on="2026-12-31"),
+        parts=NEW,
+    )
+    # 18 are left; at least 8 of them are of the first lot.
+    assert bounds(traced(made, ("A", "L1"))) == [[8, 18]]
+
+
+@pytest.mark.parametrize(
+    ("lines", "counts", "expected", "basis"),
+    [
+        # Sent back.
+        ([line("2026-10-05", "B", 9, lot="L"), line("2026-10-07", "B", 9, lot="L",
+          status="returned")], [], [0, 0], "all of it came back"),
+        # Partly sent back; the day's use does not reach what else is there.
+        ([line("2026-10-05", "A", 20, lot="L", expires_on="2027-01-31"),
+          line("2026-10-07", "A", 5, lot="L", status="returned", expires_on="2027-01-31"),
+          line("2026-10-01", "A", 70, lot="M", expires_on="2026-12-31")],
+         [], [15, 15], "followed day by day"),
+        # Counted since: of 40 counted, any may be of it; used since 20 October 24 cartons.
+        ([line("2026-10-05", "A", 50, lot="L", expires_on="2027-01-31")],
+         [{"patient_id": "P1", "counted_on": "2026-10-20", "item_code": "A", "units": 40}],
+         [0, 16], "counted since"),
+        # After the period, all may still be there.
+        ([line("2026-11-02", "A", 50, lot="L")], [], [0, 50], "after the period"),
+        # Nobody orders it.
+        ([line("2026-10-05", "T", 2, lot="L")], [], [0, 2], "not followed"),
+        # The size of a case is not known.
+        ([line("2026-10-05", "X", 2, lot="L", unit="case")], [], [0, np.nan], "not known"),
+        # Expired within the period.
+        ([line("2026-10-05", "A", 100, lot="L", expires_on="2026-10-20")], [], [0, 100],
+         "expired since"),
+        # A line without a lot.
+        ([line("2026-10-05", "B", 9)], [], [0, 9], "names no lot"),
+    ],
+)  # fmt: skip
+def test_where_the_walk_cannot_tell_all_of_it_bounds(programme, lines, counts, expected, basis):
+    made = programme(*lines, parts=NEW, counts=counts)
+    found = traced(made, (lines[0]["item_code"], "L"))
+    assert bounds(found) == [pytest.approx(expected, nan_ok=True)]
+    assert basis in found["basis"].item()
+
+
+def test_a_lot_that_is_not_recalled_is_not_listed(programme):
+    made = programme(line("2026-10-01", "A", 50, lot="L1"), parts=NEW)
+    assert traced(made, ("A", "L9"), ("E", "L1")).empty
+
+
+def test_lines_in_no_total_are_counted_by_reason(programme):
+    made = programme(
+        line("2026-10-05", "X", 2, unit="case"), line("2026-10-06", "X", 3, unit="case"),
+        line("2026-10-05", "Q", 7), line("2026-11-05", "B", 5), line(None, "B", 4,
+        status="delivered"), line("2026-10-05", "B", 8, status="cancelled"),
+    )  # fmt: skip
+    found = lines_left_out(made.lines).set_index("reason")
+    LinesLeftOut.validate(found.reset_index())
+    assert found["lines"].to_dict() == {
+        "dated after the period": 1, "item not in the catalogue": 1, "no day": 1,
+        "units per case not in the catalogue": 2,
+    }  # fmt: skip
+    assert found.loc["units per case not in the catalogue", "quantity"] == 5
+    assert found.loc["units per case not in the catalogue", "unknown_quantity"] == 2
+    assert found.loc["dated after the period", "pieces"] == 5
+
+
+def test_a_day_far_from_every_other_line_is_a_stray(tables, october, policy):
+    items = tables.catalogue(*ITEMS)
+    log = tables.deliveries(
+        *(
+            line(on, "B", 1, patient_id="P1")
+            for on in ("2026-10-01", "2026-10-30", "2026-11-20", "2027-10-01")
+        )
+    )
+    found = supply.delivery_lines(log, items, october, policy)
+    assert found["is_stray"].tolist() == [False, False, False, True]
+    assert found["after_period"].tolist() == [False, False, True, True]
+
+
+def with_rules(**values) -> Policy:
+    parameters = dict(load_policy().parameters)
+    for name, value in ({"delivery_timing_rules": "on"} | values).items():
+        parameters[name] = dataclasses.replace(parameters[name], value=value)
+    return Policy(parameters)
+
+
+def test_one_payers_rules_are_off_unless_switched_on(policy):
+    assert checks_in_force(policy) == CHECKS
+    assert checks_in_force(with_rules())[len(CHECKS) :] == DELIVERY_RULES
+    assert check_named("refill_before_window") is DELIVERY_RULES[0]
+
+
+def test_a_refill_within_and_before_its_window(programme):
+    made = programme(
+        line("2026-10-01", "A", 40),
+        line("2026-10-11", "A", 40),
+        line("2026-10-20", "A", 130),
+        parts=NEW,
+    )
+    refills = payer.refills(made.walked, made.lines)
+    feed = refills.loc[refills["supply_class"].eq("formula:A")]
+    # 20 days at first: 10 left on 11 October; 30 days then, of which 21 are left on the 20th.
+    assert feed["days_held_low"].tolist() == [10, 21]
+    assert feed["days_received"].tolist() == [20, 65]
+    assert feed["item_code"].tolist() == ["A", "A"]
+    found, _, applies = check_named("refill_before_window").run(feed, with_rules())
+    assert (applies, found["observed"].tolist()) == (2, [21])
+    assert "at least 21 days at home" in found["evidence"].item()
+    found, _, _ = check_named("more_than_a_month_at_once").run(feed, with_rules())
+    assert found["observed"].tolist() == [65]
+
+
+def test_a_refill_that_only_one_bound_of_the_stock_puts_before_its_window(programme):
+    # In force since before the log's first order: 0 to 31 days at home in the beginning.
+    made = programme(line("2026-10-11", "A", 40), parts=({"in_force_from": "2026-04-01"},))
+    refills = payer.refills(made.walked, made.lines)
+    refills = refills.assign(days_held_low=4.0, days_held_high=35.0)
+    found, unchecked, _ = check_named("refill_before_window").run(refills, with_rules())
+    assert (len(found), unchecked["missing"].tolist()) == (0, ["a stock count"])
+
+
+def test_sets_and_tubes(programme, october):
+    made = programme(
+        line("2026-10-01", "B", 40), line("2026-10-02", "T", 2), line("2026-07-20", "T", 9),
+        line("2026-08-05", "T", 1), parts=({**NEW[0], "access_route": "gastrostomy"},),
+    )  # fmt: skip
+    patients = pd.DataFrame(
+        {"patient_id": ["P1", "P2"], "ordered_days": [31.0, 31.0], "source_file": "f",
+         "source_sheet": None, "source_row": [2.0, 3.0]}
+    )  # fmt: skip
+    sets = payer.sets_by_patient(made.ledger, patients)
+    found, _, _ = check_named("more_sets_than_kits").run(sets, with_rules())
+    assert found[["observed", "expected"]].to_numpy().tolist() == [[40, 31]]
+    found, _, _ = check_named("more_sets_than_kits").run(sets, with_rules(kits_per_day_max=1.5))
+    assert found.empty
+    tubes = payer.tubes_by_patient(made.lines, made.parts, october)
+    # From 1 August: 3 tubes, of which one is covered through a stoma, three through the nose.
+    assert tubes["tubes"].tolist() == [3]
+    found, _, _ = check_named("more_tubes_than_covered").run(tubes, with_rules())
+    assert found[["observed", "expected"]].to_numpy().tolist() == [[3, 1]]
+    through_nose = tubes.assign(access_route="nasogastric", through_nose=True)
+    found, _, _ = check_named("more_tubes_than_covered").run(through_nose, with_rules())
+    assert found.empty
+    unknown = tubes.assign(access_route=None)
+    _, unchecked, _ = check_named("more_tubes_than_covered").run(unknown, with_rules())
+    assert unchecked["missing"].tolist() == ["access_route"]
