@@ -14,6 +14,7 @@ import pytest
 from audit.period import parse_period
 from audit.policy import load_policy
 from audit.regimen import equations, order_parts, regimens
+from audit.supply import payer
 from schemas.columns import Table, blanks_of, empty
 from schemas.exports import Catalogue, Orders, Weights
 
@@ -51,9 +52,13 @@ def audited(case: dict[str, Any]) -> pd.DataFrame:
     return pd.concat([frame, further], axis="columns")
 
 
+def function_of(case: dict[str, Any]) -> Any:
+    return getattr(payer if case.get("module") == "payer" else equations, case["function"])
+
+
 def found(case: dict[str, Any], expected: dict[str, Any]) -> float:
     if case["kind"] == "equation":
-        return float(getattr(equations, case["function"])(**expected["arguments"]))
+        return float(function_of(case)(**expected["arguments"]))
     if case["kind"] == "constant":
         return float(getattr(equations, expected["name"]))
     if case["kind"] == "policy":
@@ -91,7 +96,7 @@ def test_equations_work_on_whole_columns(case):
         people = [expected["arguments"] for expected in group]
         people.append({**people[0], next(iter(people[0])): np.nan})
         columns = pd.DataFrame(people).drop(columns=list(further))
-        answers = getattr(equations, case["function"])(**dict(columns.items()), **further)
+        answers = function_of(case)(**dict(columns.items()), **further)
         wanted = [expected["value"] for expected in group]
         tolerance = max(expected["tolerance"] for expected in group) + 1e-9
         np.testing.assert_allclose(np.asarray(answers)[:-1], wanted, rtol=0, atol=tolerance)
