@@ -11,6 +11,7 @@ from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
+from rich.text import Text
 
 from audit.checks import Check
 from audit.policy import Policy
@@ -24,6 +25,14 @@ if TYPE_CHECKING:
     from audit.previous import PreviousRun
 
 FIRST_BAD_ROWS = 5
+MAY_BE = "may be "
+OPEN_ORDER = "order of day and month open"
+OUTCOMES = (
+    ("used", "used", "green"),
+    ("set_aside", "set aside", "red"),
+    ("not_data", "not data", "bright_black"),
+)
+BAR_CELLS = 30
 CAUTION = (
     "Records are flagged for review by a licensed clinician; nothing here prescribes. "
     "Local protocol and the product label win."
@@ -136,33 +145,56 @@ def print_check(known: Check, policy: Policy) -> None:
 
 
 def print_reading(exports: Exports) -> None:
-    """How each sheet and column was understood, rows by outcome, and the first bad rows."""
+    """How each sheet and column was understood, rows by outcome, and the first bad rows.
+
+    Then the identifiers that nearly match between tables, and what is left to settle.
+    """
     console = Console(highlight=False)
     sheets = exports.reconciliation.fillna({"source_sheet": "", "table": "", "note": ""})
     for sheet in sheets.to_dict("records"):
         _print_sheet(console, exports, sheet)
+    _print_identifiers(console, exports)
     absent = [name for name in EXPORT_TABLES if name not in exports.supplied]
     if absent:
         console.print(f"No table of {', '.join(absent)}.", soft_wrap=True)
+    _print_left_to_settle(console, exports)
 
 
 def _print_sheet(console: Console, exports: Exports, sheet: dict) -> None:
     file, name = sheet["source_file"], sheet["source_sheet"]
     place = f"{file}, sheet {name}" if name else file
     console.rule(f"[bold]{escape(place)}", align="left")
+    columns = _of_sheet(exports.read_columns, file, name).fillna("")
+    columns = columns.loc[columns["table"].eq(sheet["table"])]
     if not sheet["table"]:
-        console.print(f"No known table: nothing is read from it. {sheet['note']}", markup=False)
+        console.print(
+            f"Nothing is read from it: {sheet['note']}.",
+            markup=False,
+            soft_wrap=True,
+            style="yellow",
+        )
+        proposed = columns.loc[columns["reason"].str.contains(MAY_BE, regex=False)]
+        if len(proposed):
+            tables = [
+                plan.proposed_table
+                for plan in exports.plan.blocks
+                if (plan.block.file, plan.block.sheet) == (file, name) and plan.proposed_table
+            ]
+            console.print(
+                f"It may hold [bold]{', '.join(dict.fromkeys(tables)) or 'a table'}[/bold]. "
+                "Nothing below is applied: confirm it in a mapping file.",
+                soft_wrap=True,
+            )
+            _print_columns(console, columns)
         console.print()
         return
     console.print(
-        f"Table [bold]{sheet['table']}[/bold], headers in row {sheet['header_row']:.0f}. "
-        f"Rows read {sheet['rows_read']:,} = used {sheet['rows_used']:,} "
-        f"+ set aside {sheet['rows_set_aside']:,} + not data {sheet['rows_not_data']:,}.",
+        f"Table [bold]{sheet['table']}[/bold], headers in row {sheet['header_row']:.0f}.",
+        _outcomes(sheet),
         soft_wrap=True,
     )
     if sheet["note"]:
-        console.print(f"{sheet['note']}.", markup=False, soft_wrap=True)
-    columns = _of_sheet(exports.read_columns, file, name).fillna("")
+        console.print(f"{sheet['note']}.", markup=False, soft_wrap=True, style="yellow")
     plain = columns["header"].eq(columns["column"]) & columns["reason"].eq("the column's name")
     if plain.any():
         names = ", ".join(columns.loc[plain, "column"])
@@ -174,6 +206,23 @@ def _print_sheet(console: Console, exports: Exports, sheet: dict) -> None:
     console.print()
 
 
+def _outcomes(sheet: dict) -> Text:
+    """Rows by outcome, in figures and as a bar."""
+    counted = [int(sheet[f"rows_{name}"]) for name, _, _ in OUTCOMES]
+    read = int(sheet["rows_read"])
+    text = Text(f"Rows read {read:,} = ")
+    for place, ((_, words, style), count) in enumerate(zip(OUTCOMES, counted, strict=True)):
+        text.append(" + " if place else "")
+        text.append(f"{words} {count:,}", style=style if count else "dim")
+    text.append("  ")
+    cells = [max(round(BAR_CELLS * count / max(read, 1)), int(count > 0)) for count in counted]
+    largest = cells.index(max(cells))
+    cells[largest] += BAR_CELLS - sum(cells) if read else 0
+    for (_, _, style), length in zip(OUTCOMES, cells, strict=True):
+        text.append("█" * length, style=style)
+    return text
+
+
 def _print_columns(console: Console, columns: pd.DataFrame) -> None:
     if columns.empty:
         return
@@ -182,7 +231,7 @@ def _print_columns(console: Console, columns: pd.DataFrame) -> None:
         table.add_column(heading, overflow="fold")
     for column in columns.to_dict("records"):
         written = [column[name] for name in ("header", "column", "unit", "reason")]
-        style = None if column["column"] else "dim"
+        style = "yellow" if MAY_BE in column["reason"] else None if column["column"] else "dim"
         table.add_row(*(escape(str(words)) for words in written), style=style)
     console.print(table)
 
@@ -195,16 +244,86 @@ def _print_bad_cells(console: Console, exports: Exports, file: str, sheet: str) 
         here = _of_sheet(cells, file, sheet)
         if here.empty:
             continue
+        first = "" if len(here) <= FIRST_BAD_ROWS else f", the first {FIRST_BAD_ROWS}"
         table = Table(
-            title=f"{title}: {len(here):,}", title_justify="left", box=SIMPLE_HEAD, pad_edge=False
+            title=f"{title}: {len(here):,}{first}",
+            title_justify="left",
+            box=SIMPLE_HEAD,
+            pad_edge=False,
         )
         for heading in ("Row", "Column", "Found", "Expected"):
             table.add_column(heading, overflow="fold")
         for row in here.head(FIRST_BAD_ROWS).fillna("").to_dict("records"):
             found = textwrap.shorten(str(row["found"]), 40, placeholder="…")
             written = (row["source_row"], row["column"], found or "(blank)", row["expected"])
-            table.add_row(*(escape(str(words)) for words in written))
+            table.add_row(*(escape(printable(str(words))) for words in written))
         console.print(table)
+
+
+def _print_identifiers(console: Console, exports: Exports) -> None:
+    """Identifiers of each table held against the orders' and the catalogue's."""
+    from audit.ingest import near_ids
+
+    found = near_ids(exports.tables)
+    if not found:
+        return
+    console.rule("[bold]Identifiers between tables", align="left")
+    table = Table(box=SIMPLE_HEAD, pad_edge=False)
+    for heading in ("Column", "Held against"):
+        table.add_column(heading, overflow="fold")
+    for heading in ("Different", "Match", "Nearly", "Not found"):
+        table.add_column(heading, justify="right")
+    for each in found:
+        nearly = len(each.pairs)
+        table.add_row(
+            escape(f"{each.table}.{each.column} ({each.file})"),
+            each.reference,
+            f"{each.different:,}",
+            f"{each.matched:,}",
+            f"{nearly:,}",
+            f"{each.different - each.matched - nearly:,}",
+            style="yellow" if nearly else None,
+        )
+    console.print(table)
+    for each in (near for near in found if near.pairs):
+        listed = ", ".join(f"{stray} ~ {known}" for stray, known in each.pairs[:FIRST_BAD_ROWS])
+        more = len(each.pairs) - FIRST_BAD_ROWS
+        place = f"{each.file}, sheet {each.sheet}" if each.sheet else each.file
+        lines = (
+            f"{place}: {listed}{f' and {more} more' if more > 0 else ''}. They are not joined. "
+            "To join them, declare in its [[file]] of a mapping file:",
+            f"    [file.ids.{each.column}]",
+            *(f"    {setting}" for setting in each.settings),
+        )
+        for line in lines:
+            console.print(printable(line), markup=False, soft_wrap=True)
+    console.print()
+
+
+def _print_left_to_settle(console: Console, exports: Exports) -> None:
+    proposed = exports.read_columns["reason"].str.contains(MAY_BE, regex=False, na=False).sum()
+    asked = exports.read_columns["reason"].str.contains(OPEN_ORDER, regex=False, na=False).sum()
+    aside = len(exports.set_aside)
+    lines = [
+        f"{proposed} header(s) may mean a column (yellow above)" if proposed else "",
+        f"{asked} date column(s) whose order of day and month is open" if asked else "",
+        f"{aside:,} row(s) set aside" if aside else "",
+    ]
+    left = "; ".join(filter(None, lines))
+    console.print(
+        f"Left to settle: {left}. `--write-mapping map.toml` writes a mapping file to mend and "
+        "keep; `--mapping map.toml` reads by it."
+        if left
+        else "Nothing is left to settle.",
+        markup=False,
+        soft_wrap=True,
+        style="bold",
+    )
+
+
+def printable(text: str) -> str:
+    """Text without characters that a terminal would act on."""
+    return "".join(mark if mark.isprintable() else "�" for mark in text)
 
 
 def _of_sheet(rows: pd.DataFrame, file: str, sheet: str) -> pd.DataFrame:

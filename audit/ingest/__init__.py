@@ -15,6 +15,7 @@ from audit.ingest.exports import Exports
 from audit.ingest.files import open_files
 from audit.ingest.mapping import Mapping, load_mapping
 from audit.ingest.mapping_draft import mapping_text
+from audit.ingest.near_ids import near_ids
 from audit.ingest.options import Limits, ReadOptions
 from audit.ingest.planning import make_plan
 
@@ -28,6 +29,7 @@ __all__ = [
     "load_mapping",
     "make_plan",
     "mapping_text",
+    "near_ids",
     "open_files",
     "read_exports",
 ]

@@ -23,6 +23,7 @@ from audit.ingest.values import CellRules, read_cells
 from audit.ingest.values.dates import (
     DATE_ORDERS,
     DAY_FIRST,
+    EXPIRY_COLUMNS,
     MONTH_FIRST,
     DateRules,
     numeric_parts,
@@ -31,7 +32,6 @@ from audit.ingest.values.dates import (
 from audit.ingest.values.numbers import MarksShown, marks_shown
 from schemas.columns import Column
 
-EXPIRY_COLUMNS = frozenset({"expires_on"})
 BIRTH_COLUMNS = frozenset({"birth_date"})
 NO_EVENTS = EXPIRY_COLUMNS | BIRTH_COLUMNS | {"until"}
 """Date columns that say nothing about the time the exports are of."""

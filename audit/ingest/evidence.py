@@ -16,7 +16,7 @@ from audit.ingest.headers import data_columns
 from audit.ingest.near_ids import FAMILIES, plain
 from audit.ingest.sheets import Cells, Fault, Sheet, shown
 from audit.ingest.values import CellRules, read_cells
-from audit.ingest.values.dates import DATE_ORDERS, DateRules
+from audit.ingest.values.dates import DATE_ORDERS, EXPIRY_COLUMNS, DateRules
 from audit.ingest.values.readings import is_missing
 from schemas.columns import Column
 
@@ -71,11 +71,13 @@ class OtherIds:
         """Identifiers of the same family in other tables, and the names of those tables."""
         family = FAMILIES.get(column)
         found = {
-            other: ids
+            (other, name): ids
             for (other, name), ids in self.by_column.items()
             if family and FAMILIES.get(name) == family and other != table
         }
-        return " and ".join(dict.fromkeys(found)), frozenset().union(*found.values())
+        return " and ".join(dict.fromkeys(other for other, _ in found)), frozenset().union(
+            *found.values()
+        )
 
 
 def other_ids(blocks: Iterable[tuple[Sheet, Block, np.ndarray]]) -> OtherIds:
@@ -93,10 +95,21 @@ def other_ids(blocks: Iterable[tuple[Sheet, Block, np.ndarray]]) -> OtherIds:
 
 
 def looks(
-    sheet: Sheet, place: int, rows: np.ndarray, table: str, name: str, ids: OtherIds
+    sheet: Sheet,
+    place: int,
+    rows: np.ndarray,
+    table: str,
+    name: str,
+    ids: OtherIds,
+    header_row: int | None = None,
 ) -> Looks:
-    """How well the cells of one column of a sheet fit a declared column."""
-    cells = _present(sheet.columns[place], rows)[:SAMPLED_VALUES]
+    """How well the cells of one column of a sheet fit a declared column.
+
+    A cell that repeats the header, as in a sheet of pages, tells nothing.
+    """
+    heading = sheet.columns[place].value(header_row) if header_row is not None else None
+    present = _present(sheet.columns[place], rows)
+    cells = [value for value in present if value != heading][:SAMPLED_VALUES]
     column = data_columns(table)[name]
     if column.kind == "identifier":
         where, others = ids.beside(table, name)
@@ -150,7 +163,7 @@ def _read(column: Column, cells: Sequence[object]) -> int:
             high = np.inf if column.high is None else column.high
             within = within & (reading.values >= low) & (reading.values <= high)
         return int(within.sum())
-    return max(
-        int(read_cells(column, cells, replace(rules, dates=DateRules(order))).is_read.sum())
-        for order in DATE_ORDERS
-    )
+    month_is_enough = column.name in EXPIRY_COLUMNS
+    orders = [DateRules(order, month_is_enough=month_is_enough) for order in DATE_ORDERS]
+    readings = [read_cells(column, cells, replace(rules, dates=dates)) for dates in orders]
+    return max(int(reading.is_read.sum()) for reading in readings)

@@ -72,16 +72,19 @@ def near_ids(tables: Mapping[str, pd.DataFrame]) -> list[NearIds]:
     """Every identifier column held against its reference table, sheet by sheet."""
     found = []
     for family, (table, column) in REFERENCES.items():
-        known = _different(tables[table][column])
+        held = [
+            tables[table][name]
+            for name in FAMILIES
+            if FAMILIES[name] == family
+            and name in tables[table]
+            and (name == column or table == "catalogue")
+        ]
+        known = _different(pd.concat(held))
         if not known:
             continue
         for name, frame in tables.items():
             for other in FAMILIES:
-                if (
-                    FAMILIES[other] == family
-                    and other in frame
-                    and (name, other) != (table, column)
-                ):
+                if FAMILIES[other] == family and other in frame and name != table:
                     found += list(_in_sheets(frame, name, other, f"{table}.{column}", known))
     return found
 

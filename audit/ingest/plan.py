@@ -22,6 +22,8 @@ class Proposal:
     reason: str
     others: tuple[str, ...] = ()
     """Other columns it may mean as well."""
+    fits: bool = False
+    """Whether its cells are clearly of the column's kind."""
 
     def __str__(self) -> str:
         also = f" (or {', '.join(self.others)})" if self.others else ""

@@ -30,8 +30,6 @@ from audit.ingest.sheets import Sheet
 from schemas.columns import Column
 from schemas.exports import EXPORT_TABLES
 
-SAME_WORD = 0.6
-"""Likeness of a header that shares a telling word with a declared one."""
 SLIGHT = 0.5
 """Likeness from which a header counts where its cells are clearly of the column's kind."""
 FEW_CELLS = 3
@@ -58,7 +56,7 @@ class _Candidate:
             return False
         if self.likeness >= RESEMBLES:
             return True
-        if self.likeness >= SLIGHT and (self.looks.clear or not self.looks.telling):
+        if self.likeness >= SLIGHT and self.looks.clear:
             return True
         return self.looks.clear and self.looks.cells >= FEW_CELLS and self.looks.tells_alone
 
@@ -78,15 +76,17 @@ def with_proposals(sheet: Sheet, plan: BlockPlan, rows: np.ndarray, ids: OtherId
     if block.table:
         found = _of_table(sheet, plan, rows, block.table, ids)
         return _with(plan, found)
-    best, best_score, proposals = "", 0.0, {}
+    best, best_score = "", 0.0
+    proposals: dict[int, Proposal] = {}
     for table in _possible_tables(block):
         known = _known(block, table)
         found = _of_table(sheet, plan, rows, table, ids, known)
         essential = essential_columns(table)
-        answered = {*known.values(), *(proposal.column for proposal in found.values())}
+        answered = {*known.values(), *(each.column for each in found.values())}
         covered = len(answered.intersection(essential)) / len(essential)
+        told = len(known) + sum(each.fits for each in found.values())
         hinted = table in hinted_tables(block.file, block.sheet)
-        score = covered + len(answered) / max(len(block.headers), 1) + 0.3 * hinted
+        score = 0.5 * covered + told / max(len(block.headers), 1) + 0.3 * hinted
         if covered > 0.5 and len(answered) >= 2 and score > best_score:
             best, best_score = table, score
             certain = {
@@ -141,15 +141,18 @@ def _of_table(
         candidate
         for column in plan.columns
         if column.position not in known and _is_open(plan, column)
-        for candidate in _candidates(sheet, rows, table, column, open_columns, ids)
+        for candidate in _candidates(sheet, plan.block, rows, table, column, open_columns, ids)
     ]
-    candidates.sort(key=lambda each: (-each.score, each.place, each.column))
+    declared = list(open_columns)
+    candidates.sort(key=lambda each: (-each.score, each.place, declared.index(each.column)))
     best: dict[int, _Candidate] = {}
     for each in candidates:
         if each.place not in best and all(each.column != other.column for other in best.values()):
             best[each.place] = each
     return {
-        place: Proposal(chosen.column, chosen.reason, _others(chosen, candidates))
+        place: Proposal(
+            chosen.column, chosen.reason, _others(chosen, candidates), chosen.looks.clear
+        )
         for place, chosen in best.items()
     }
 
@@ -182,22 +185,19 @@ def _is_open(plan: BlockPlan, column: ColumnPlan) -> bool:
 
 def _candidates(
     sheet: Sheet,
+    block: Block,
     rows: np.ndarray,
     table: str,
     column: ColumnPlan,
     open_columns: Mapping[str, Column],
     ids: OtherIds,
 ) -> Iterator[_Candidate]:
-    dates: Looks | None = None
+    header_row = block.header_rows[-1] if block.header_rows else None
     for name, declared in open_columns.items():
         likeness = _likeness(table, name, column.header)
         if likeness < SLIGHT and not can_tell_alone(declared):
             continue
-        if declared.kind == "date" and dates is not None:
-            looked = dates
-        else:
-            looked = looks(sheet, column.position, rows, table, name, ids)
-            dates = looked if declared.kind == "date" else dates
+        looked = looks(sheet, column.position, rows, table, name, ids, header_row)
         candidate = _Candidate(column.position, name, likeness, looked)
         if candidate.worth:
             yield candidate
@@ -216,7 +216,7 @@ def _likeness(table: str, name: str, header: str) -> float:
     declared = {
         word for spelling in (name, *_spellings(table, name)) for word in words_of(spelling)
     }
-    return max(best, SAME_WORD) if telling & declared else best
+    return max(best, RESEMBLES) if telling & declared else best
 
 
 def _spellings(table: str, name: str) -> tuple[str, ...]:

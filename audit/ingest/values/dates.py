@@ -18,6 +18,8 @@ from audit.ingest.values.readings import Unreadable
 
 DAY_FIRST, MONTH_FIRST = "day-first", "month-first"
 DATE_ORDERS = (DAY_FIRST, MONTH_FIRST)
+EXPIRY_COLUMNS = frozenset({"expires_on"})
+"""Columns in which a month without a day stands for its last day."""
 
 EPOCH = dt.date(1899, 12, 30)
 """Day 0 of spreadsheet day numbers, such that numbers from 61 on (March 1900) are right."""
