@@ -36,5 +36,5 @@ def test_a_malformed_day_is_refused(day):
 
 
 def test_a_span_that_ends_before_it_starts_is_refused():
-    with pytest.raises(ValueError, match="ends .* before it starts"):
+    with pytest.raises(ValueError, match=r"ends .* before it starts"):
         parse_span("2026-10-02", "2026-10-01")

@@ -55,8 +55,9 @@ def _short(supply: pd.DataFrame) -> Flags:
 def _count_words(supply: pd.DataFrame) -> pd.Series:
     """By how much a count within the period moved the stock, in words; blank without one."""
     low, high = supply["count_adjustment_units_low"], supply["count_adjustment_units_high"]
-    least, most = in_words(np.minimum(low, high), "{:+,.0f}"), np.maximum(low, high)
-    moved = least.where(low.eq(high), least + " to " + in_words(most, "{:+,.0f}"))
+    least = in_words(low.where(low < high, high), "{:+,.0f}")
+    most = in_words(high.where(low < high, low), "{:+,.0f}")
+    moved = least.where(low.eq(high), least + " to " + most)
     day = supply["last_counted_on"].dt.strftime("%Y-%m-%d").astype("str")
     words = ", corrected by the count on " + day + " (" + moved + ")"
     return words.where((low.ne(0) | high.ne(0)) & low.notna() & high.notna(), "")

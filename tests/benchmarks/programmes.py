@@ -67,8 +67,10 @@ def _dressings(lines: pd.DataFrame, patients: int) -> pd.DataFrame:
     further = lines.iloc[np.arange(wanted) % len(lines)].copy()
     further["item_code"] = "D-SPL10"
     further["item_description"] = "Split dressing, 10 x 10 cm"
-    further["delivery_id"] = further["delivery_id"] + "-D" + (
-        pd.Series(np.arange(wanted) // len(lines), index=further.index).astype("str")
+    further["delivery_id"] = (
+        further["delivery_id"]
+        + "-D"
+        + (pd.Series(np.arange(wanted) // len(lines), index=further.index).astype("str"))
     )
     # Every line of a patient differs in quantity, so that none looks like a repeat of another.
     number = further.groupby("patient_id").cumcount() + 5
