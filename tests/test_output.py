@@ -34,10 +34,14 @@ def test_an_earlier_run_is_replaced_whole(tmp_path):
 
 def test_a_failure_leaves_the_earlier_run_as_it_was(tmp_path):
     ours(tmp_path / "out")
-    with pytest.raises(RuntimeError):  # noqa: PT012 - the failure must happen within the folder
+
+    def failing():
         with whole_folder(tmp_path / "out") as partial:
             (partial / "a.csv").write_text("a")
             raise RuntimeError
+
+    with pytest.raises(RuntimeError):
+        failing()
     assert names(tmp_path / "out") == ["old.csv", "run.json"]
     assert names(tmp_path) == ["out"]
 
