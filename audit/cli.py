@@ -6,6 +6,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 
 DONE, EXCEPTIONS_FOUND, MISUSED, CANNOT_BE_AUDITED = 0, 1, 2, 3
 SAMPLE_MONTH = "2026-10"
+INVENTED = "Everyone and everything in this report is invented."
 URGENCIES = ("urgent", "soon", "note")
 
 app = typer.Typer(
@@ -123,9 +125,21 @@ def run(
     suffix = "-without-identity" if without_identity else ""
     folder = out or Path(f"audit-{span.start:%Y-%m}{suffix}")
     _audit(
-        inputs, span, folder, policy, mapping, date_order, fail_on, quiet, previous, key,
-        unavailable or [], recall or [],
-    )  # fmt: skip
+        Request(
+            inputs=tuple(inputs),
+            period=span,
+            folder=folder,
+            policy=policy,
+            mapping=mapping,
+            date_order=date_order,
+            fail_on=fail_on,
+            previous=previous,
+            key=key,
+            unavailable=tuple(unavailable or ()),
+            recalls=tuple(recall or ()),
+            quiet=quiet,
+        )
+    )
 
 
 @app.command()
@@ -136,7 +150,7 @@ def demo(out: Out = None, quiet: Quiet = False) -> None:
     span = _period(SAMPLE_MONTH, None, None, None)
     folder = out or Path(f"audit-{SAMPLE_MONTH}")
     samples = Path(str(files("sample_exports").joinpath("delivery_log.csv"))).parent
-    _audit([samples], span, folder, None, None, None, None, quiet)
+    _audit(Request((samples,), span, folder, notice=INVENTED, quiet=quiet))
 
 
 @app.command()
@@ -224,36 +238,56 @@ def starter(
         typer.echo(f"Wrote {path}")
 
 
-def _audit(
-    inputs: list[Path],
-    period: Period,
-    folder: Path,
-    policy_file: Path | None,
-    mapping: Path | None,
-    date_order: str | None,
-    fail_on: str | None,
-    quiet: bool,
-    previous: Path | None = None,
-    key_file: Path | None = None,
-    unavailable: Sequence[str] = (),
-    recalls: Sequence[Path] = (),
-) -> None:
+@dataclass(frozen=True)
+class Request:
+    """One audit as it was asked for."""
+
+    inputs: tuple[Path, ...]
+    period: Period
+    folder: Path
+    policy: Path | None = None
+    mapping: Path | None = None
+    date_order: str | None = None
+    fail_on: str | None = None
+    previous: Path | None = None
+    key: Path | None = None
+    unavailable: tuple[str, ...] = ()
+    recalls: tuple[Path, ...] = ()
+    notice: str = ""
+    quiet: bool = False
+
+    @property
+    def options(self) -> dict[str, str]:
+        """What was asked for, for the record; files by name, so that no path is told."""
+        files = {"policy": self.policy, "mapping": self.mapping}
+        words = {name: path.name for name, path in files.items() if path is not None}
+        if self.date_order:
+            words["date_order"] = self.date_order
+        if self.unavailable:
+            words["unavailable"] = ", ".join(self.unavailable)
+        return {"period": str(self.period), **words}
+
+
+def _audit(request: Request) -> None:
     from audit.output import OutputError, check_replaceable, check_target, whole_folder
 
     started = time.time()
-    if fail_on is not None and fail_on not in URGENCIES:
-        _stop(MISUSED, f"--fail-on {fail_on!r}: expected one of {', '.join(URGENCIES)}")
-    policy = _policy(policy_file, period)
+    if request.fail_on is not None and request.fail_on not in URGENCIES:
+        _stop(MISUSED, f"--fail-on {request.fail_on!r}: expected one of {', '.join(URGENCIES)}")
+    policy = _policy(request.policy, request.period)
+    folder, key = request.folder, request.key
     try:
         check_target(folder)
-        check_replaceable(folder, without_identity=key_file is not None)
-        earlier = None if previous is None else _previous(previous, folder)
-        secret = None if key_file is None else _key(key_file, [folder, *inputs])
-        with _progress(quiet) as on_step:
+        check_replaceable(folder, without_identity=key is not None)
+        earlier = None if request.previous is None else _previous(request.previous, folder)
+        secret = None if key is None else _key(key, [folder, *request.inputs])
+        with _progress(request.quiet) as on_step:
             on_step("Reading the exports")
-            exports = _read([*inputs, *recalls], mapping, date_order)
-            _check_what_if(exports, unavailable, recalls)
-            _check_comparable(earlier, exports, period, policy)
+            exports = _read(
+                [*request.inputs, *request.recalls], request.mapping, request.date_order
+            )
+            _check_what_if(exports, request.unavailable, request.recalls)
+            _check_comparable(earlier, exports, request.period, policy)
             disguise = None if secret is None else _disguise(secret, exports, earlier)
             from audit.pipeline import audit
 
@@ -261,15 +295,15 @@ def _audit(
                 exports.tables,
                 exports.set_aside,
                 exports.unread_cells,
-                period,
+                request.period,
                 policy,
                 on_step,
                 earlier,
                 None if disguise is None else disguise.retell,
-                unavailable,
+                request.unavailable,
             )
             with whole_folder(folder) as partial:
-                report = _report(result, exports, policy, period, started, earlier)
+                report = _report(request, result, exports, policy, started, earlier)
                 report = report if disguise is None else disguise.report(report)
                 from reports import write_all
 
@@ -278,12 +312,12 @@ def _audit(
         _stop(MISUSED, str(error))
     except OSError as error:
         _stop(CANNOT_BE_AUDITED, f"{folder}: cannot be written: {error.strerror}")
-    if not quiet:
+    if not request.quiet:
         from audit.console import print_summary
 
-        print_summary(result, exports, period, folder, earlier)
-    if fail_on is not None:
-        counted = URGENCIES[: URGENCIES.index(fail_on) + 1]
+        print_summary(result, exports, request.period, folder, earlier)
+    if request.fail_on is not None:
+        counted = URGENCIES[: URGENCIES.index(request.fail_on) + 1]
         open_ones = result.exceptions.loc[result.exceptions["state"].ne("answered")]
         if open_ones["urgency"].isin(counted).any():
             raise typer.Exit(EXCEPTIONS_FOUND)
@@ -351,10 +385,10 @@ def _disguise(key: bytes, exports: Exports, previous: PreviousRun | None) -> Dis
 
 
 def _report(
+    request: Request,
     result: AuditResult,
     exports: Exports,
     policy: Policy,
-    period: Period,
     started: float,
     previous: PreviousRun | None,
 ) -> Any:
@@ -362,13 +396,17 @@ def _report(
     from reports import ReportInput
 
     run = {
+        "notice": request.notice,
+        "options": request.options,
         "previous": None if previous is None else described(previous, policy),
         "previous_period": None if previous is None else str(previous.period),
         "version": __version__,
         "started_at": time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(started)),
         "duration_s": round(time.time() - started, 2),
     }
-    return ReportInput(result=result, exports=exports, policy=policy, period=period, run=run)
+    return ReportInput(
+        result=result, exports=exports, policy=policy, period=request.period, run=run
+    )
 
 
 def _read(
