@@ -89,7 +89,7 @@ def audit(
     parts = regimen.order_parts(orders, catalogue, period, policy)
     spans = regimen.order_spans(parts, period)
     trends = regimen.weight_trends(parts, weights, period, policy)
-    regimens = regimen.regimens(parts, weights, period, policy, trends)
+    regimens = regimen.regimens(parts, weights, period, policy, trends, absences)
 
     on_step("Walking the stock of each patient")
     needs = supply.need_spans(parts, period, policy)

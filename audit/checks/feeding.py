@@ -452,6 +452,7 @@ def fed_below_ordered(totals: pd.DataFrame, policy: Policy) -> Flags:
         totals["ordered_pump_feed_ml_per_day"],
         policy["fed_below_ordered_percent"],
         policy["fed_recorded_days_min"],
+        most=totals["ordered_pump_feed_ml_per_day_most"],
     )
 
 
@@ -461,16 +462,25 @@ def recorded_below(
     ordered: pd.Series,
     percent: float,
     days_min: float,
+    most: pd.Series | None = None,
 ) -> Flags:
-    """Flags recorded amounts below a share of the ordered; doubtful on too few recorded days."""
+    """Flags recorded amounts below a share of the ordered; doubtful on too few recorded days.
+
+    `most` is the most that may be ordered, where the order leaves that open.
+    """
     low = recorded < ordered * percent / 100 - 1e-9
     enough = totals["recorded_days"] >= days_min - 1e-9
+    may_be_low = pd.Series(False, index=totals.index)
+    if most is not None:
+        may_be_low = recorded < most * percent / 100 - 1e-9
+    words = f"pump history of at least {days_min:g} days in the period"
+    few = pd.Series(words, index=totals.index, dtype="str")
     return Flags(
         low & enough,
         recorded,
         ordered,
-        doubtful=~enough,
-        settled_by=f"pump history of at least {days_min:g} days in the period",
+        doubtful=~enough | may_be_low,
+        settled_by=few.mask(enough, "how the rate is advanced"),
         values={"share": 100 * recorded / ordered.where(ordered > 0)},
     )
 

@@ -12,6 +12,8 @@ import pandas as pd
 
 from audit.period import Period
 from audit.policy import Policy
+from audit.regimen.dates import united
+from audit.regimen.intake import daily_intake
 from schemas.columns import PROVENANCE
 
 SOURCE = list(PROVENANCE)
@@ -262,31 +264,20 @@ def _between(days: pd.Series, first: pd.Timestamp, last: pd.Timestamp) -> pd.Ser
     return days.mask(days < first, first).mask(days > last, last)
 
 
-def _united(spans: pd.DataFrame) -> pd.DataFrame:
-    """The same days as spans that neither overlap nor touch, in order of day."""
-    spans = spans.sort_values(["patient_id", "first"], kind="stable")
-    reached = spans.groupby("patient_id")["last"].cummax()
-    before = reached.groupby(spans["patient_id"]).shift()
-    begins = before.isna() | (spans["first"] > before + DAY)
-    run = begins.cumsum()
-    united = spans.groupby(run).agg({"patient_id": "first", "first": "min", "last": "max"})
-    return united.reset_index(drop=True)
-
-
 def _days_covered(spans: pd.DataFrame, period: Period) -> pd.Series:
     """Days of the period that a patient's spans cover, each day once, by patient."""
-    united = _united(spans)
-    first = united["first"].mask(united["first"] < period.start, period.start)
-    last = united["last"].mask(united["last"] > period.end, period.end)
+    covered = united(spans)
+    first = covered["first"].mask(covered["first"] < period.start, period.start)
+    last = covered["last"].mask(covered["last"] > period.end, period.end)
     days = ((last - first).dt.days + 1).clip(lower=0)
-    return days.groupby(united["patient_id"]).sum()
+    return days.groupby(covered["patient_id"]).sum()
 
 
 def _gaps(ordered: pd.DataFrame, ordered_or_away: pd.DataFrame) -> pd.DataFrame:
     """Days of the period between two orders of a patient, none in force and the person there."""
-    united = _united(ordered_or_away)
-    after = united.groupby("patient_id")["last"].shift()
-    gaps = united.assign(gap_from=after + DAY, days=(united["first"] - after).dt.days - 1)
+    covered = united(ordered_or_away)
+    after = covered.groupby("patient_id")["last"].shift()
+    gaps = covered.assign(gap_from=after + DAY, days=(covered["first"] - after).dt.days - 1)
     starts = ordered.groupby("patient_id")["first"].agg(["min", "max"])
     starts = _of_patients(starts, gaps["patient_id"])
     between = (gaps["gap_from"] > starts["min"]) & (gaps["first"] <= starts["max"])
@@ -306,25 +297,34 @@ def pump_totals(
 
     A reading counts when it lies in the period, touches no absence and no day with two orders
     in force; a reading exported twice counts once. The ordered amount is that of the orders in
-    force over the same hours. Recorded columns are missing for people without a reading in the
-    period; `recorded_days` is 0 where there are readings and none counts.
+    force over the same hours, a rate that is advanced at its steps; where an order begins low and
+    does not say how to advance, the least, and the most beside it. Recorded columns are missing
+    for people without a reading in the period; `recorded_days` is 0 where there are readings and
+    none counts.
     """
     current = parts.loc[parts["in_period"] & ~parts["is_exact_duplicate"]]
     fed_by_pump = current.loc[current["is_pump"]]
     by_interval = fed_by_pump["flush_every_h"].notna()
     share_of_week = fed_by_pump["days_per_week"].fillna(7) / 7
-    ordered = fed_by_pump[["patient_id"]].assign(
-        begins=fed_by_pump["in_force_from"],
-        ends=fed_by_pump["in_force_to"].fillna(period.end) + DAY,
-        feed=fed_by_pump["feed_ml_per_day"] * share_of_week,
-        flush=fed_by_pump["flush_ml_per_day_low"].where(by_interval, 0.0) * share_of_week,
+    flush = fed_by_pump[["patient_id", "in_force_from", "in_force_to"]].assign(
+        amount=fed_by_pump["flush_ml_per_day_low"].where(by_interval, 0.0) * share_of_week
+    )
+    flush = flush.set_axis(["patient_id", "begins", "ends", "amount"], axis="columns")
+    daily = daily_intake(fed_by_pump, absences, period)
+    least, most = (
+        daily[["patient_id", "from_day", "to_day", f"feed_ml_per_day_{end}"]].set_axis(
+            ["patient_id", "begins", "ends", "amount"], axis="columns"
+        )
+        for end in ("low", "high")
     )
     readings = _under_one_order(_readings(history, absences, period), current, period)
-    pairs = readings.merge(ordered, on="patient_id")
-    pairs["overlap_days"] = _overlap_days(pairs)
-    pairs = pairs.loc[pairs["overlap_days"] > 0]
-    amounts = pairs[["feed", "flush"]].mul(pairs["overlap_days"], axis="index")
-    expected = amounts.groupby(pairs["patient_id"]).sum(skipna=False)
+    expected = pd.DataFrame(
+        {
+            "feed": _over_the_same_hours(readings, least, period),
+            "feed_most": _over_the_same_hours(readings, most, period),
+            "flush": _over_the_same_hours(readings, flush, period),
+        }
+    )
     by_patient = fed_by_pump.groupby("patient_id")
     table = by_patient[SOURCE].first()
     table["has_pump_flush"] = by_interval.groupby(fed_by_pump["patient_id"]).any()
@@ -336,8 +336,21 @@ def pump_totals(
     table["fed_ml_per_day"] = table["fed_ml"] / days
     table["flushed_ml_per_day"] = table["flushed_ml"] / days
     table["ordered_pump_feed_ml_per_day"] = table["feed"] / days
+    table["ordered_pump_feed_ml_per_day_most"] = table["feed_most"] / days
     table["ordered_pump_flush_ml_per_day"] = table["flush"] / days
     return table.reset_index()
+
+
+def _over_the_same_hours(
+    readings: pd.DataFrame, ordered: pd.DataFrame, period: Period
+) -> pd.Series:
+    """What is ordered over the hours of a patient's readings, by patient."""
+    spans = ordered.assign(ends=ordered["ends"].fillna(period.end) + DAY)
+    pairs = readings.merge(spans, on="patient_id")
+    days = _overlap_days(pairs)
+    overlapping = days > 0
+    amounts = (pairs["amount"] * days)[overlapping]
+    return amounts.groupby(pairs.loc[overlapping, "patient_id"]).sum(skipna=False)
 
 
 def _readings(history: pd.DataFrame, absences: pd.DataFrame, period: Period) -> pd.DataFrame:

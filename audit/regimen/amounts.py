@@ -11,10 +11,12 @@ from audit.regimen import basis
 from audit.regimen.basis import LACKS
 from audit.regimen.columns import Groups, joined_texts
 from audit.regimen.equations import bmi
+from audit.regimen.intake import expected_in_period
 from audit.regimen.needs import ENDS, dosing_weight_kg, needs
 from audit.regimen.parts import counted, groups_of_orders
 from audit.regimen.weights import used_weights, weight_trends
-from schemas.columns import PROVENANCE, columns_of, dtype_of
+from schemas.columns import PROVENANCE, columns_of, dtype_of, empty
+from schemas.exports import Absences
 from schemas.results import Regimens
 
 DAYS_PER_WEEK = 7.0
@@ -40,17 +42,20 @@ def regimens(
     period: Period,
     policy: Policy,
     trends: pd.DataFrame | None = None,
+    absences: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """One row per patient and order in force in the period, sorted by patient and first day.
 
     `parts` is what `order_parts` gives, `weights` is typed as declared, and `trends` is what
-    `weight_trends` gives for them, computed anew where it is not handed in. The columns of
+    `weight_trends` gives for them, computed anew where it is not handed in; without `absences`
+    nobody is away. The columns of
     `schemas.results.Regimens` in their order, then further ones that checks and reports use.
     Parts add up: those in force on the order's last day of the period, where its parts have
     dates of their own. A sum is missing where any of its parts is.
     """
     if trends is None:
         trends = weight_trends(parts, weights, period, policy)
+    every_part = parts
     parts = counted(parts)
     parts = parts[parts["in_period"]].reset_index(drop=True)
     ends = parts["in_force_to"]
@@ -82,6 +87,8 @@ def regimens(
     gain = trends.set_index("patient_id")["gain_kg"]
     frame = _totals(frame, period).assign(gain_kg=frame["patient_id"].map(gain).astype(float))
     frame = pd.concat([frame, needs(frame, policy), _lacks_of_totals(frame)], axis="columns")
+    away = empty(Absences) if absences is None else absences
+    frame = frame.join(expected_in_period(frame, every_part, away, period))
     return _shaped(frame.assign(dosing_weight_kg=dosing_weight_kg(frame, policy)))
 
 
@@ -261,7 +268,9 @@ FURTHER = (
     "fluid_limit_ml_per_day", "fluid_basis", "start_rate_ml_per_h", "step_ml_per_h",
     "step_every_h", "stated_energy_kcal_per_day", "strength_basis", "energy_basis",
     "protein_basis", "water_basis", "flush_basis", "session_basis", "weight_basis",
-    "dosing_weight_kg", "gain_kg", "mean_energy_kcal_per_day",
+    "dosing_weight_kg", "gain_kg", "expected_feed_ml", "expected_feed_ml_low",
+    "expected_feed_ml_high", "expected_energy_kcal", "patient_expected_feed_ml",
+    "patient_expected_energy_kcal", "mean_energy_kcal_per_day",
     "mean_feed_ml_per_day", "additive_ml_per_day", "formula_forms", "flush_stated",
     "flush_reading", "weight_age_days", "order_weight_kg", "order_weight_date",
     "measured_weight_kg", "measured_weight_date", "feed_ml_per_kg", "added_water_ml_per_kg_high",

@@ -78,3 +78,16 @@ def days_in(first: pd.Series, last: pd.Series, period: Period) -> pd.Series:
     ends = last.mask(last.isna() | (last > period.end), period.end)
     days = (ends - starts).dt.days + 1
     return days.where(~(last < first), 0).clip(lower=0).fillna(0).astype("int64")
+
+
+def united(spans: pd.DataFrame) -> pd.DataFrame:
+    """The same days as spans that neither overlap nor touch, in order of patient and day.
+
+    Columns: patient_id, first, last (both days included).
+    """
+    spans = spans.sort_values(["patient_id", "first"], kind="stable")
+    reached = spans.groupby("patient_id")["last"].cummax()
+    before = reached.groupby(spans["patient_id"]).shift()
+    run = (before.isna() | (spans["first"] > before + DAY)).cumsum()
+    found = spans.groupby(run).agg({"patient_id": "first", "first": "min", "last": "max"})
+    return found.reset_index(drop=True)

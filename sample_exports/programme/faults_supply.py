@@ -346,7 +346,8 @@ def pump_readings(programme: Programme) -> None:
     running = ("continuous_closed", "continuous_open", "cyclic")
 
     def readable(patient: Patient) -> bool:
-        return steady(patient) and patient.regimen in running and "limit" not in patient.touched
+        settled = not patient.touched & {"limit", "advance"}
+        return steady(patient) and patient.regimen in running and settled
 
     for fed in (0.7, 0.62, 0.78):
         patient = programme.pick("pump", where=readable, at_most=5)

@@ -131,7 +131,8 @@ USUAL: dict[str, dict[str, Any]] = {
     "pump_totals": {
         "patient_id": "P1", **ORIGIN, "recorded_days": 10.0, "fed_ml": 12000.0,
         "flushed_ml": 3000.0, "fed_ml_per_day": 1200.0, "flushed_ml_per_day": 300.0,
-        "ordered_pump_feed_ml_per_day": 1200.0, "ordered_pump_flush_ml_per_day": 300.0,
+        "ordered_pump_feed_ml_per_day": 1200.0,
+        "ordered_pump_feed_ml_per_day_most": NUMBER, "ordered_pump_flush_ml_per_day": 300.0,
         "has_pump_flush": True,
     },
     "pump_history": {

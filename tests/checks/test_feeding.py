@@ -257,6 +257,10 @@ CASES = {
          "pump history of at least 5 days in the period"),
         ("enough, over too few days", {"recorded_days": 3}, "unchecked",
          "pump history of at least 5 days in the period"),
+        # 85 % of 1500 mL is 1275 mL.
+        ("less than the rate it may have been advanced to",
+         {"fed_ml_per_day": 1274, "ordered_pump_feed_ml_per_day_most": 1500}, "unchecked",
+         "how the rate is advanced"),
         ("no reading", NO_READING, "unchecked", "fed_ml_per_day, ordered_pump_feed_ml_per_day"),
         ("the order's volume is not known", {"ordered_pump_feed_ml_per_day": None}, "unchecked",
          "ordered_pump_feed_ml_per_day"),

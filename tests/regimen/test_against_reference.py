@@ -15,7 +15,7 @@ import pandas as pd
 import pytest
 
 from audit.regimen import order_parts, order_spans, regimens, weight_trends
-from schemas.exports import Orders, Weights
+from schemas.exports import Absences, Orders, Weights
 
 FIRST, LAST = dt.date(2026, 10, 1), dt.date(2026, 10, 31)
 DAYS = [FIRST + dt.timedelta(days=count) for count in range(31)]
@@ -372,6 +372,10 @@ def random_patient(rng, name):
                     "ml_per_feed": maybe(float(rng.integers(20, 900))),
                     "feed_ml_per_day": maybe(float(rng.integers(100, 2500)), 0.6),
                     "additive": maybe("CARB", 0.8),
+                    "days_per_week": maybe(float(rng.integers(1, 8)), 0.8),
+                    "start_rate_ml_per_h": maybe(float(rng.integers(5, 120)), 0.5),
+                    "step_ml_per_h": maybe(float(rng.choice([5, 10, 15, 2.5])), 0.2),
+                    "step_every_h": maybe(float(rng.choice([4, 6, 8, 12, 24, 72, 0.5])), 0.2),
                     "flush_ml": maybe(float(rng.integers(5, 150))),
                     "flush_every_h": maybe(float(rng.choice([2, 3, 4, 6, 0.7]))),
                     "flush_rate_ml_per_h": maybe(float(rng.integers(10, 90)), 0.9),
@@ -414,6 +418,43 @@ def compare(frame, name, expected):
     found = frame[name].to_numpy(float)
     wanted = np.array([math.nan if value is None else float(value) for value in expected])
     np.testing.assert_allclose(found, wanted, rtol=1e-9, atol=1e-9, err_msg=name)
+
+
+def run_of_day(row, day, hours):
+    """mL of a day's session, interval by interval, at a rate that is advanced; exact."""
+    rate, goal = Fraction(row["start_rate_ml_per_h"]), Fraction(row["rate_ml_per_h"])
+    step, every = Fraction(row["step_ml_per_h"]), Fraction(row["step_every_h"])
+    begins = Fraction(24 * day)
+    ends, volume, turn = begins + Fraction(hours).limit_denominator(10**9), Fraction(0), 0
+    while turn * every < ends:
+        overlap = min(ends, (turn + 1) * every) - max(begins, turn * every)
+        volume += max(overlap, 0) * rate
+        rate, turn = min(goal, rate + step), turn + 1
+        if rate == goal:
+            return volume + max(ends - max(begins, turn * every), 0) * goal
+    return volume
+
+
+def intake(row, days):
+    """Least and most mL and kcal of a part over some days."""
+    hours, volume, _ = feeding(row)
+    kcal, *_ = FEEDS[row["formula_code"]]
+    start, goal = row["start_rate_ml_per_h"], row["rate_ml_per_h"]
+    runs = row["method"] in PUMPS[:2] and hours and start is not None and goal is not None
+    low = high = 0.0
+    for day in sorted(days):
+        shares = (1.0, 1.0)
+        if runs and start < goal:
+            shares = (start / goal, 1.0)
+            if row["step_ml_per_h"] and row["step_every_h"]:
+                run = run_of_day(row, (day - row["start_date"]).days, hours)
+                whole = Fraction(goal) * Fraction(hours).limit_denominator(10**9)
+                shares = (float(run / whole),) * 2
+        low, high = low + shares[0], high + shares[1]
+    week = (row["days_per_week"] or 7) / 7
+    added = (row["additive_per_day"] or 0) * CARB_KCAL_PER_G * len(days)
+    feed = [times(volume, share, week) for share in (low, high)]
+    return feed, [times(plus(times(volume, kcal, share), added), week) for share in (low, high)]
 
 
 def amounts(row):
@@ -539,6 +580,62 @@ def test_regimens(programme, period, policy):
                 known = math.nan if value is None else value
                 assert found[name] == pytest.approx(known, nan_ok=True), (key, name)
     assert seen == len(frame)
+
+
+def test_what_is_to_be_fed_in_the_period(programme, table, period, policy):
+    """Day by day, with days away left out, and each patient's sum over the orders."""
+    people, parts, weights = programme
+    frame = regimens(parts, weights, period, policy, absences=programme_absences(people, table))
+    frame = frame.set_index(["patient_id", "order_id"])
+    for number, (orders, _) in enumerate(people):
+        away = away_days(number)
+        of_orders = {}
+        for row, days in zip(orders, in_force_days(orders), strict=True):
+            if days:
+                days_fed = of_orders.setdefault(row["order_id"], (set(), []))
+                days_fed[0].update(days)
+                days_fed[1].append(intake(row, days - away))
+        name, total = orders[0]["patient_id"], 0.0
+        for order, (_, intakes) in of_orders.items():
+            found = frame.loc[name, order]
+            for place, what in ((0, "feed_ml"), (1, "energy_kcal")):
+                low, high = (plus(*(one[place][end] for one in intakes)) for end in (0, 1))
+                sure = low if low is not None and low == pytest.approx(high, rel=1e-9) else None
+                known = math.nan if sure is None else sure
+                assert found[f"expected_{what}"] == pytest.approx(known, rel=1e-9, nan_ok=True)
+                if place == 0:
+                    total = plus(total, sure) if total is not None else None
+                    known = math.nan if low is None else low
+                    assert found["expected_feed_ml_low"] == pytest.approx(
+                        known, rel=1e-9, nan_ok=True
+                    )
+        held = [days for days, _ in of_orders.values()]
+        if sum(map(len, held)) != len(set().union(*held)):
+            total = None
+        for order in of_orders:
+            known = math.nan if total is None else total
+            found = frame.loc[(name, order), "patient_expected_feed_ml"]
+            assert found == pytest.approx(known, rel=1e-9, abs=1e-9, nan_ok=True)
+
+
+def away_days(number):
+    """Every fifth patient is away for some days, some of them twice over."""
+    if number % 5:
+        return set()
+    return {dt.date(2026, 10, day) for day in range(4, 11)} | {dt.date(2026, 10, 30), LAST}
+
+
+def programme_absences(people, table):
+    rows = [
+        {"patient_id": orders[0]["patient_id"], "from_date": begins, "to_date": ends}
+        for number, (orders, _) in enumerate(people)
+        if number % 5 == 0
+        for begins, ends in (
+            ("2026-10-04", "2026-10-09"), ("2026-10-07", "2026-10-10"), ("2026-10-30", None),
+            ("2026-10-20", "2026-10-12"),
+        )
+    ]  # fmt: skip
+    return table(Absences, rows)
 
 
 def test_weight_trends(programme, period, policy):
