@@ -81,7 +81,9 @@ def fills(parts: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     # Where volume and hours contradict each other, no refill is due after the run has ended.
     within_run = smaller(count, _started(parts["session_h"] / a_fill_h))
     due = _refills_in_night(parts["session_start_min"] / 60, a_fill_h, within_run, night)
-    unavoidable = _unavoidable(parts, a_fill_h, night)
+    by_hours = _unavoidable(parts, a_fill_h, night)
+    # A volume that is used up before the hours are leaves fewer refills than the hours would.
+    unavoidable = smaller(by_hours, due.where(known_start, by_hours))
     all_day = parts["session_h"] >= HOURS_PER_DAY
     return pd.DataFrame(
         {
