@@ -51,6 +51,17 @@ def test_the_demo_audits_the_sample_exports_from_any_folder(ran, tmp_path, monke
     assert audited.read_bytes() == (ran[0] / "exceptions.csv").read_bytes()
 
 
+def test_the_readme_shows_what_the_demo_prints(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("COLUMNS", "80")
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    printed = call("demo").output
+    shown = "\n".join(line.rstrip() for line in printed.strip().splitlines())
+    assert f"```text\n{shown}\n```" in readme
+    exceptions = pd.read_csv(tmp_path / "audit-2026-10" / "exceptions.csv")
+    assert exceptions["evidence"].map(readme.__contains__).any()
+
+
 def test_the_summary_closes_the_row_count_and_names_the_next_step(ran):
     assert "Rows read" in ran[1]
     assert "exceptions.html" in ran[1]
