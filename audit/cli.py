@@ -199,6 +199,36 @@ def explain(
 
 
 @app.command()
+def derive(
+    inputs: Inputs,
+    patient: Annotated[str, typer.Option("--patient", help="Patient's identifier, as written.")],
+    period: Month = None,
+    policy: PolicyFile = None,
+    mapping: MappingFile = None,
+    date_order: DateOrder = None,
+) -> None:
+    """Show how one patient's figures come about, from the cells to what the checks made of them.
+
+    Every line has its numbers and its source, to be followed with a hand calculator.
+    """
+    from audit.console import print_derivation
+    from audit.derivation import derivation
+    from audit.pipeline import audit
+
+    span = _period(period, None, None, None)
+    values = _policy(policy, span)
+    exports = _read(inputs, mapping, date_order)
+    result = audit(exports.tables, exports.set_aside, exports.unread_cells, span, values)
+    try:
+        told = derivation(
+            patient, exports.tables, result.exceptions, result.unchecked, span, values
+        )
+    except KeyError:
+        _stop(MISUSED, "--patient: no order names this identifier; it is read letter for letter")
+    print_derivation(told)
+
+
+@app.command()
 def policy(
     own: PolicyFile = None,
     write: Annotated[

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,6 +20,7 @@ from schemas.exports import EXPORT_TABLES
 from schemas.results import FAMILIES, URGENCIES
 
 if TYPE_CHECKING:
+    from audit.derivation import Line
     from audit.ingest import Exports
     from audit.period import Period
     from audit.pipeline import AuditResult
@@ -98,6 +100,22 @@ def _counts(exceptions: pd.DataFrame) -> Table:
     table.add_section()
     table.add_row("All", *(f"{int(totals.get(urgency, 0)):,}" for urgency in URGENCIES))
     return table
+
+
+def print_derivation(told: Mapping[str, Sequence[Line]]) -> None:
+    """One patient's derivation, by order: step, arithmetic and source of each line."""
+    console = Console(highlight=False)
+    for title, lines in told.items():
+        console.print(title, style="bold", markup=False)
+        table = Table(show_header=False, box=None, padding=(0, 1))
+        table.add_column(no_wrap=True, style="dim")
+        table.add_column(ratio=3, overflow="fold")
+        table.add_column(ratio=1, overflow="fold", style="dim")
+        for line in lines:
+            table.add_row(*(escape(words) for words in (line.step, line.arithmetic, line.source)))
+        console.print(table)
+        console.print()
+    console.print(CAUTION, style="dim", soft_wrap=True)
 
 
 def print_checks(checks: tuple[Check, ...]) -> None:

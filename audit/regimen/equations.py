@@ -132,6 +132,13 @@ def harris_benedict_1984(weight_kg: Any, height_cm: Any, age_years: Any, sex: An
     )
 
 
+def schofield_coefficients(age_years: float, sex: str) -> tuple[float, float]:
+    """Slope (kcal/d per kg) and constant (kcal/d) of the band of an age (a) and sex."""
+    band = int(np.searchsorted(_SCHOFIELD_FROM_YEARS, age_years, side="right"))
+    slope, constant = _SCHOFIELD[sex][:, band]
+    return float(slope), float(constant)
+
+
 def schofield(weight_kg: Any, age_years: Any, sex: Any) -> Any:
     """Basal energy at all ages, kcal/d, from weight (kg), by bands of age (a) and sex.
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import os
 from fractions import Fraction
 
 import numpy as np
@@ -17,6 +18,8 @@ import pytest
 from audit.regimen import order_parts, order_spans, regimens, weight_trends
 from schemas.exports import Absences, Orders, Weights
 
+# More of them by REGIMEN_PATIENTS=20000 python -m pytest tests/regimen/test_against_reference.py
+PATIENTS = int(os.environ.get("REGIMEN_PATIENTS", "2500"))
 FIRST, LAST = dt.date(2026, 10, 1), dt.date(2026, 10, 31)
 DAYS = [FIRST + dt.timedelta(days=count) for count in range(31)]
 PUMPS = ("continuous", "cyclic", "intermittent")
@@ -404,7 +407,7 @@ def random_patient(rng, name):
 @pytest.fixture(scope="module")
 def programme(table, catalogue, period, policy):
     rng = np.random.default_rng(20261031)
-    people = [random_patient(rng, f"P{number:05d}") for number in range(2500)]
+    people = [random_patient(rng, f"P{number:05d}") for number in range(PATIENTS)]
     orders = [row for rows, _ in people for row in rows]
     for place, row in enumerate(orders):
         row["source_row"] = place
