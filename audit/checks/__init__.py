@@ -39,6 +39,7 @@ CHECKS: tuple[Check, ...] = (
     feeding.supply_covers_less_than_ordered,
     feeding.weight_falling,
     feeding.growth_faltering,
+    feeding.growth_z_fallen,
     feeding.cautious_start_advised,
     water.flush_written_as_rate,
     order_text.text_writes_flush_as_rate,

@@ -59,6 +59,17 @@ def volume_rests_on(rows: pd.DataFrame) -> pd.Series:
     return pd.Series(note, index=rows.index, dtype="str")
 
 
+def criterion(name: str, met: pd.Series, value: pd.Series, template: str) -> pd.Series:
+    """A published criterion in words: met or not met with its value, or not known."""
+    told = in_words(value, f"{name} %s ({template})", missing=f"{name} not known")
+    words = pd.Series("not met", index=value.index, dtype="str").mask(met, "met")
+    return pd.Series(
+        [text.replace("%s", word) for text, word in zip(told, words, strict=True)],
+        index=value.index,
+        dtype="str",
+    )
+
+
 def feeds_alone(rows: pd.DataFrame) -> pd.Series:
     """Whether the feed is known to be all that the person takes."""
     return rows["oral_intake"].eq("none")

@@ -14,6 +14,7 @@ from audit.checks.common import (
     PRESCRIBER,
     by_pump,
     counted,
+    criterion,
     feeds_alone,
     formula_known,
     in_words,
@@ -25,6 +26,7 @@ from audit.checks.declare import Flags, check
 from audit.policy import Policy
 from audit.regimen.equations import ML_PER_FL_OZ
 
+NO_STANDARD = r"no z-score"
 CONSENSUS = "AND/ASPEN consensus, JPEN 2012;36:275 (from memory)"
 
 
@@ -603,6 +605,50 @@ def growth_faltering(trends: pd.DataFrame, policy: Policy) -> Flags:
     )
     gain = trends["gain_kg"]
     return Flags(gain <= 0, gain, 0.0, values={"marked": marked})
+
+
+@check(
+    family="feeding",
+    title="A young child's weight falls behind the growth standard",
+    urgency="soon",
+    rows="weight_trends",
+    applies=lambda trends: (
+        of_stage("infant", "child")(trends)
+        & ~trends["growth_basis"].str.contains(NO_STANDARD, na=False)
+    ),
+    needs=("life_stage", "z_fall"),
+    parameters=("growth_z_fall_min", "growth_z_low", "growth_z_days_min", "growth_z_days_max"),
+    evidence="Weight-for-age z-score {z_before:.2f} ({z_before_weight_kg:g} kg on "
+    "{z_before_date}) and {z_weight_for_age:.2f} ({weight_kg:g} kg on {weight_date}), by "
+    "{growth_basis}: a fall of {observed:.2f}; {expected:g} is marked. Further criteria: "
+    "{criteria}.",
+    confirm=f"{DIETITIAN} growth, the measurements and the order.",
+    source="WHO Child Growth Standards, 2006; AND/ASPEN consensus indicators, Nutr Clin Pract "
+    "2015;30:147 (from memory)",
+    unit="1",
+)
+def growth_z_fallen(trends: pd.DataFrame, policy: Policy) -> Flags:
+    """Has a young child's weight for age fallen by a published step against the WHO standards?
+
+    The highest score of the policy's window is compared with the latest. The other criteria of
+    the same source are shown as met, not met or not known; the standards end at five years.
+    """
+    least, low = float(policy["growth_z_fall_min"]), float(policy["growth_z_low"])
+    scores = {
+        "weight for age": trends["z_weight_for_age"],
+        "weight for length": trends["z_weight_for_length"],
+        "length for age": trends["z_length_for_age"],
+    }
+    pieces = [
+        criterion(f"{name} below {low:g}", score < low, score, "{:.2f}")
+        for name, score in scores.items()
+    ]
+    pieces.append(criterion("no gain", trends["gain_kg"] <= 0, trends["gain_kg"], "{:+.2f} kg"))
+    criteria = pieces[0]
+    for piece in pieces[1:]:
+        criteria = criteria + ", " + piece
+    fall = trends["z_fall"]
+    return Flags(fall > least - 1e-9, fall, least, values={"criteria": criteria})
 
 
 @check(

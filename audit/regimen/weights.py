@@ -7,6 +7,7 @@ import pandas as pd
 
 from audit.period import Period
 from audit.policy import Policy
+from audit.regimen import growth
 from audit.regimen.columns import Groups, positions, take, text_by_rule
 from audit.regimen.parts import counted
 from schemas.columns import PROVENANCE
@@ -84,7 +85,10 @@ def weight_trends(
     loss_N_days_percent (of that earlier weight; negative for gain); gain_from_weight_kg,
     gain_from_date (the last measurement at least the life stage's growth_days_min before the
     latest), gain_span_days, gain_kg, days_since_last_gain (days since a measurement first
-    reached the greatest weight known); source_file, source_sheet, source_row of the latest.
+    reached the greatest weight known); of infants and children the latest z-scores by the WHO
+    standards, growth_basis (the standard, or why there is none) and z_fall (of weight for age,
+    from the highest of the policy's window: z_before, z_before_date, z_before_weight_kg);
+    source_file, source_sheet, source_row of the latest.
     """
     parts = counted(parts).reset_index(drop=True)
     groups = Groups.of(parts["patient_id"])
@@ -95,6 +99,8 @@ def weight_trends(
             "age_years": groups.first_known(parts["age_years"]),
         }
     )
+    born = ("birth_date", "gestation_weeks", "sex")
+    own = people.assign(**{name: groups.first_known(parts[name]) for name in born})
     measured = _measurements(parts, weights, people["patient_id"], period.as_of)
     last = measured.drop_duplicates("person", keep="last").set_index("person")
     last = last.reindex(people.index)
@@ -106,10 +112,12 @@ def weight_trends(
     measured["days_before"] = (
         last["measured_on"].to_numpy()[measured["person"]] - measured["measured_on"]
     ).dt.days
+    measured = measured.join(growth.of_measurements(measured, own, policy))
     for days in LOSS_DAYS:
         window = float(policy[f"weight_window_{days}_days"])
         trends = trends.assign(**_against(measured, trends, days, window))
     trends = trends.assign(**_gains(measured, trends, policy))
+    trends = trends.assign(**growth.growth_trends(measured, own, policy))
     origin = last[list(PROVENANCE)]
     return trends.assign(
         source_file=origin["source_file"].astype("str"),
@@ -122,7 +130,7 @@ def _measurements(
     parts: pd.DataFrame, weights: pd.DataFrame, patients: pd.Series, as_of: pd.Timestamp
 ) -> pd.DataFrame:
     """Dated weights by person (position in `patients`) and day, one a day, oldest first."""
-    columns = ["patient_id", "measured_on", "weight_kg", *PROVENANCE]
+    columns = ["patient_id", "measured_on", "weight_kg", "height_cm", *PROVENANCE]
     of_orders = parts.rename(columns={"weight_date": "measured_on"})[columns]
     both = pd.concat([of_orders.assign(rank=0), weights[columns].assign(rank=1)], ignore_index=True)
     both["person"] = positions(both["patient_id"], pd.Index(patients))

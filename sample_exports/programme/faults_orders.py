@@ -375,6 +375,19 @@ def weights_over_time(programme: Programme) -> None:
         )
         patient.part["weight_kg"] = patient.weight_kg
         programme.expect("growth_faltering", patient, f"no gain in {days} days")
+        if stage == "infant":
+            programme.expect("growth_z_fallen", patient, "the weight of the order's day still")
+
+    def young(patient: Patient) -> bool:
+        at_term = patient.part["gestation_weeks"] >= 37
+        return one_order(patient) and at_term and (AS_OF - patient.part["birth_date"]).days < 170
+
+    for days in (62, 75):
+        patient = programme.pick("weights", stages=("infant",), where=young)
+        latest = AS_OF - timedelta(days=5)
+        before = round(patient.weight_kg - 0.12, 2)
+        _weighed(patient, (latest - timedelta(days=days), before), (latest, patient.weight_kg))
+        programme.expect("growth_z_fallen", patient, f"0.12 kg gained in {days} days")
 
 
 def cautious_starts(programme: Programme) -> None:

@@ -249,24 +249,46 @@ class Makers:
         draw = self.random
         weight = patient.weight_kg
         step = {"infant": (10, 38), "child": (20, 140)}.get(patient.stage, (30, 150))
-        shares = {"infant": 0.82, "child": 0.96}
+        shares = {"child": 0.96}
         latest = AS_OF - timedelta(days=draw.randint(2, step[0]))
         earlier = latest - timedelta(days=step[1])
-        ratio = shares.get(patient.stage) or draw.uniform(0.99, 1.01)
-        rows = [(earlier, round(weight * ratio, 2 if weight < 12 else 1)), (latest, weight)]
         born = common["birth_date"]
+        if patient.stage == "infant":
+            # The weight goes by the age from term.
+            born += timedelta(weeks=40 - min(patient.part["gestation_weeks"], 40))
+            ratio = _usual_weight_kg(earlier - born) / _usual_weight_kg(latest - born)
+        else:
+            ratio = shares.get(patient.stage) or draw.uniform(0.99, 1.01)
+        rows = [(earlier, round(weight * ratio, 2 if weight < 12 else 1)), (latest, weight)]
         written = common["prescribed_on"]
-        kept = [(day, kg) for day, kg in rows if day > born and (day == latest or day > written)]
-        if patient.stage in shares:
+        kept = [
+            (day, kg)
+            for day, kg in rows
+            if day > common["birth_date"] and (day == latest or day > written)
+        ]
+        young = patient.stage in ("infant", "child")
+        if young:
+            then = 0.94
+            if patient.stage == "infant":
+                then = _usual_weight_kg(written - born) / _usual_weight_kg(latest - born)
             for part in patient.parts:
-                part["weight_kg"] = round(weight * (0.74 if patient.stage == "infant" else 0.94), 2)
+                part["weight_kg"] = round(weight * then, 2)
         measured = [
             {"patient_id": patient.patient_id, "measured_on": day, "weight_kg": kg}
             for day, kg in kept
         ]
-        if patient.stage in shares:
+        if young:
             measured[-1]["height_cm"] = common["height_cm"]
         return measured
+
+
+def _usual_weight_kg(age: timedelta) -> float:
+    """About the middle weight of infants at an age, between points of every two months."""
+    points = ((0, 3.3), (61, 5.4), (122, 6.7), (183, 7.6), (244, 8.3), (305, 8.9), (366, 9.3))
+    days = min(max(age.days, 0), 365)
+    place = next(i for i, (day, _) in enumerate(points) if day > days)
+    (before, least), (after, most) = points[place - 1], points[place]
+    return least + (most - least) * (days - before) / (after - before)
 
 
 def _born(years: float) -> date:

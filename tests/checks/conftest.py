@@ -120,6 +120,9 @@ USUAL: dict[str, dict[str, Any]] = {
         "weight_180_days_ago_kg": NUMBER, "weight_180_days_ago_date": DAY,
         "loss_180_days_percent": NUMBER, "gain_kg": 0.5, "gain_from_weight_kg": 59.5,
         "gain_from_date": pd.Timestamp("2026-07-01"), "gain_span_days": 111.0,
+        "growth_basis": "WHO 2006", "z_weight_for_age": -0.5, "z_weight_for_length": NUMBER,
+        "z_length_for_age": -0.2, "z_before": -0.4, "z_before_weight_kg": 59.0, "z_fall": 0.1,
+        "z_before_date": pd.Timestamp("2026-07-01"),
     },
     "patients": {
         "patient_id": "P1", **ORIGIN, "has_any_order": True,

@@ -339,6 +339,24 @@ CASES = {
         ("age not known", {"life_stage": None}, "unchecked", "life_stage"),
         ("an adult", {"gain_kg": -1}, "not applicable"),
     ],
+    "growth_z_fallen": [
+        ("almost a whole step", INFANT | {"z_fall": 0.99}, "fine"),
+        ("a whole step", INFANT | {"z_fall": 1.0, "z_before": 0.5}, "found", {
+            "evidence": "Weight-for-age z-score 0.50 (59 kg on 2026-07-01) and -0.50 (60 kg on "
+            "2026-10-20), by WHO 2006: a fall of 1.00; 1 is marked. Further criteria: weight for "
+            "age below -2 not met (-0.50), weight for length below -2 not known, length for age "
+            "below -2 not met (-0.20), no gain not met (+0.50 kg).",
+            "observed": 1.0, "expected": 1.0, "urgency": "soon",
+        }),
+        ("another criterion is met", INFANT | {"z_fall": 2.0, "z_weight_for_length": -2.1}, "found",
+         {"observed": 2.0}),
+        ("no earlier weight", INFANT | {"z_fall": None}, "unchecked", "z_fall"),
+        ("age not known", {"life_stage": None, "growth_basis": None}, "unchecked", "life_stage"),
+        ("beyond the standards",
+         CHILD | {"growth_basis": "beyond five years: no z-score by these standards"},
+         "not applicable"),
+        ("an adult", {}, "not applicable"),
+    ],
     "cautious_start_advised": [
         ("at the body mass index that is marked", BEGINS | {"bmi_kg_per_m2": 16}, "fine"),
         ("below it", BEGINS | {"bmi_kg_per_m2": 15.9}, "found", {
