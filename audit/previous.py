@@ -65,6 +65,7 @@ class PreviousRun:
     them: the position of the exception, answer, until, by and note. `answers` are those that
     run already knew, as `schemas.results.Answers`. `patients` are all identifiers it names.
     `thresholds` are its policy's values. `notes` say what of it could not be read.
+    `history` is what its record hands on of the runs up to it, as written.
     """
 
     name: str
@@ -75,6 +76,7 @@ class PreviousRun:
     patients: frozenset[str]
     thresholds: Mapping[str, Any]
     notes: tuple[str, ...] = ()
+    history: tuple[Any, ...] = ()
 
 
 def read_previous(folder: Path) -> PreviousRun:
@@ -95,6 +97,7 @@ def read_previous(folder: Path) -> PreviousRun:
         patients=_patients(folder),
         thresholds=_thresholds(record),
         notes=notes,
+        history=_history(record),
     )
 
 
@@ -177,6 +180,11 @@ def _period(folder: Path, record: Mapping[str, Any]) -> Period:
 def _thresholds(record: Mapping[str, Any]) -> dict[str, Any]:
     values = (record.get("policy") or {}).get("values") or {}
     return {name: entry["value"] for name, entry in values.items() if "value" in entry}
+
+
+def _history(record: Mapping[str, Any]) -> tuple[Any, ...]:
+    written = record.get("history")
+    return tuple(written) if isinstance(written, list) else ()
 
 
 def _exceptions(folder: Path, record: Mapping[str, Any]) -> pd.DataFrame:

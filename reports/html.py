@@ -13,6 +13,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from reports import ReportInput
+from reports.front import front
 from reports.patients import (
     SECTIONS_MAX,
     class_words,
@@ -45,7 +46,6 @@ from reports.wording import (
 from schemas.results import URGENCIES
 
 PRESSING = 10
-CAUSES_FIRST = 4
 # Long tables end here on the page; the workbook holds every row.
 SUPPLY_ROWS = 60
 ROWS_SHOWN = 200
@@ -92,7 +92,8 @@ def _environment() -> Environment:
         "quantity": quantity,
         "sentence": sentence,
     }
-    environment.globals |= {"span": span, "MISSING": MISSING, "URGENCIES": URGENCIES}
+    environment.globals |= {"span": span, "MISSING": MISSING, "URGENCIES": URGENCIES,
+                            "month_words": month_words}  # fmt: skip
     return environment
 
 
@@ -110,9 +111,18 @@ def _day(value: Any) -> str:
     return MISSING if value is None or value is pd.NaT else f"{value:%Y-%m-%d}"
 
 
+def month_words(first: str, last: str) -> str:
+    """A span of days given as text, in words."""
+    return span_words(pd.Timestamp(first), pd.Timestamp(last))
+
+
 def period_words(period: Any) -> str:
     """The period as a heading: a whole month by its name, any other span by its days."""
-    start, end = period.start, period.end
+    return span_words(period.start, period.end)
+
+
+def span_words(start: pd.Timestamp, end: pd.Timestamp) -> str:
+    """Two days as a heading."""
     if start.is_month_start and end == start + pd.offsets.MonthEnd(1):
         return f"{start:%B %Y}"
     return f"{start.day} {start:%B %Y} to {end.day} {end:%B %Y}"
@@ -137,7 +147,7 @@ def _head(report: ReportInput, summary: Summary) -> dict[str, Any]:
         "programme": clean(run.get("programme") or ""),
         "notice": clean(run.get("notice") or ""),
         "previous": clean(run.get("previous") or ""),
-        "gone": _counted(resolved(report.result)["outcome"]),
+        **front(report, summary),
         "period_words": period_words(report.period),
         "period": report.period,
         "summary": summary,
@@ -148,14 +158,8 @@ def _head(report: ReportInput, summary: Summary) -> dict[str, Any]:
         "family_titles": FAMILY_TITLES,
         "meaning": URGENCY_MEANING,
         "pressing": records(summary.work_list.head(PRESSING)),
-        "first_causes": records(summary.causes.head(CAUSES_FIRST)),
-        "causes_left": max(0, len(summary.causes) - CAUSES_FIRST),
+        "causes_count": len(summary.causes),
     }
-
-
-def _counted(outcomes: pd.Series) -> str:
-    counts = outcomes.value_counts(sort=False)
-    return ", ".join(f"{outcome} {count:,}" for outcome, count in counts.items())
 
 
 def _people(report: ReportInput, summary: Summary) -> dict[str, Any]:

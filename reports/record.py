@@ -11,6 +11,7 @@ from typing import Any
 import pandas as pd
 
 from reports import ReportInput
+from reports.history import history
 from reports.summary import Summary, summarise
 from reports.text import clean
 from schemas.results import RESULTS_SCHEMA
@@ -65,6 +66,7 @@ def record(report: ReportInput) -> dict[str, Any]:
             "by_missing_input": _records(summary.causes),
         },
         "order_forecast": _forecast(report.result),
+        "history": history(report, summary),
         "run_time": {
             "started_at": _plain(run.get("started_at")),
             "duration_s": _plain(run.get("duration_s")),

@@ -191,6 +191,126 @@ _AS_INPUT = {
     "order_weight_kg": "weight on the order",
     "delivered_pieces": "pieces delivered",
     "water_bag_ml": "capacity of the water bag",
+    "formula_in_catalogue": "the formula in the catalogue",
+    "container_ml": "volume of a container (catalogue)",
+    "formula_form": "form of the formula (catalogue)",
+    "label_hang_h": "hang time on the label (catalogue)",
+    "order_age_days": "day the order was prescribed",
+    "ordered_formula": "a formula ordered at the time",
+    "pump_order_on_return": "an order in force on the day after",
+    "weight_age_days": "day the weight was measured",
+    "units_per_case": "single units in a case (catalogue)",
+}
+# What to supply so that an input is no longer missing: by column, or by the words of a check.
+_BIRTH_DATES = "birth dates on the orders"
+_READINGS = "pump readings, with feed and flush volumes, on enough days of the period"
+_CATALOGUE = "the catalogue's line for the formula or item, filled in"
+_COUNTS = "a stock count at home"
+_SERIES = "weights measured far enough apart"
+_STATURE = "weight and height, with the day they were measured"
+_FEED = "rate and hours, or feeds and volume, on the order, with a formula of the catalogue"
+_HOURS = "hours or start and end time of pump feeding on the order"
+_FLUSHES = "volume and interval of the flushes on the order"
+_TO_SUPPLY = {
+    **dict.fromkeys(
+        ("age_days", "age_years", "life_stage", "birth_date", "a plausible birth date"),
+        _BIRTH_DATES,
+    ),
+    **dict.fromkeys(
+        (
+            "fed_ml_per_day", "flushed_ml_per_day", "ordered_pump_feed_ml_per_day",
+            "ordered_pump_flush_ml_per_day",
+        ),
+        _READINGS,
+    ),
+    **dict.fromkeys(
+        (
+            "formula_in_catalogue", "the formula in the catalogue", "formula_form", "container_ml",
+            "label_hang_h", "formula_kcal_per_ml", "formula_protein_g_per_l",
+            "formula_water_ml_per_l", "formula_allergens", "bag_capacity_ml", "water_bag_ml",
+            "units_per_case", "delivered_pieces", "the allergens of the additive",
+        ),
+        _CATALOGUE,
+    ),
+    **dict.fromkeys(
+        (
+            "cover_days_low", "cover_days_high", "covered_share_high", "short_units_low",
+            "short_units_high", "expiring_units", "a stock count",
+        ),
+        _COUNTS,
+    ),
+    **dict.fromkeys(
+        (
+            "any_loss_percent", "gain_kg",
+            "height and weight, and a weight of about 180 days before",
+        ),
+        _SERIES,
+    ),
+    **dict.fromkeys(
+        ("weight_kg", "height_cm", "weight_date", "weight_age_days", "order_weight_kg"), _STATURE
+    ),
+    **dict.fromkeys(
+        (
+            "energy_kcal_per_day", "protein_g_per_day", "feed_ml_per_day", "formula_code",
+            "rate_ml_per_h", "feeds_per_day", "ml_per_feed", "fluid_low_ml_per_day",
+            "fluid_high_ml_per_day", "compared_computed_feed_ml_per_day", "ordered_formula",
+        ),
+        _FEED,
+    ),
+    **dict.fromkeys(
+        ("hours_per_day", "session_h", "pump_h_per_day", "night_fills_per_day"), _HOURS
+    ),
+    **dict.fromkeys(
+        (
+            "flush_ml", "flush_every_h", "flush_ml_per_day_low", "flush_ml_per_day_high",
+            "compared_computed_flush_ml_per_day_low", "compared_computed_flush_ml_per_day_high",
+            "how the flush is meant",
+        ),
+        _FLUSHES,
+    ),
+    **dict.fromkeys(
+        (
+            "energy_need_kcal_per_day_low", "energy_need_kcal_per_day_high",
+            "protein_need_g_per_day_low", "protein_need_g_per_day_high",
+            "fluid_need_ml_per_day_low", "goal_energy_kcal_per_day", "goal_protein_g_per_day",
+            "goal_fluid_ml_per_day",
+        ),
+        "the order's own goals, or birth date, weight and height to estimate the needs from",
+    ),
+    "days_of_supply": "the order that a delivery was for, with its dates",
+    "order_age_days": "the day each order was prescribed",
+    "pump_order_on_return": "the order in force after a stay away",
+}  # fmt: skip
+# What rests on a table that was not supplied.
+RESTS_ON = {
+    "catalogue": (
+        "No catalogue was supplied",
+        "energy, protein and water of the feeds, hanging, cases and the stock at home cannot be "
+        "worked out",
+    ),
+    "weights": (
+        "No weights were supplied",
+        "needs rest on the weight written on each order, and changes of weight cannot be followed",
+    ),
+    "pump_history": (
+        "No pump history was supplied",
+        "what was ordered is not compared with what a pump recorded",
+    ),
+    "stock_counts": (
+        "No stock counts were supplied",
+        "the stock of homes rests on bounds, and a shortage is found only where both bounds agree",
+    ),
+    "absences": (
+        "No absences were supplied",
+        "every day of an order counts as a day fed by the programme",
+    ),
+    "responses": (
+        "No earlier answers were supplied",
+        "only answers filled in beside an earlier run's exceptions are known",
+    ),
+    "recalls": ("No recalls were supplied", "lots under recall cannot be traced to homes"),
+    "orders": ("No orders were supplied", "nothing that was ordered can be checked"),
+    "deliveries": ("No deliveries were supplied", "what was supplied cannot be compared"),
 }
 _IDENTIFIER = re.compile(r"[a-z][a-z0-9]*(_[a-z0-9]+)*")
 
@@ -246,6 +366,15 @@ def missing_in_words(missing: str) -> str:
         return missing
     words = list(dict.fromkeys(as_input(name) for name in names))
     return words[0] if len(words) == 1 else ", ".join(words[:-1]) + " and " + words[-1]
+
+
+@cache
+def to_supply(missing: str) -> tuple[str, ...]:
+    """What to supply so that an unchecked outcome can be decided; each thing once, in words."""
+    names = [name.strip() for name in missing.split(",")]
+    if not all(_IDENTIFIER.fullmatch(name) for name in names):
+        return (_TO_SUPPLY.get(missing, missing),)
+    return tuple(dict.fromkeys(_TO_SUPPLY.get(name, as_input(name)) for name in names))
 
 
 def template_in_words(template: str) -> list[tuple[str, str]]:

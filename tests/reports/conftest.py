@@ -18,8 +18,8 @@ from schemas.columns import columns_of, empty
 from schemas.results import RESULT_TABLES
 
 OF_THE_FORECAST = (
-    "patient_forecast", "census_rates", "back_test", "shortage_effects", "substitutes",
-    "recalled_lots", "lines_left_out",
+    "patient_forecast", "resolved", "answers", "census_rates", "back_test", "shortage_effects",
+    "substitutes", "recalled_lots", "lines_left_out",
 )  # fmt: skip
 WALK = ("patient_id", "supply_class", "day", "on_hand_low", "on_hand_high", "need_per_day",
     "is_counted",
