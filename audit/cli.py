@@ -430,6 +430,7 @@ def _report(
         "options": request.options,
         "previous": None if previous is None else described(previous, policy),
         "previous_period": None if previous is None else str(previous.period),
+        "history": () if previous is None else previous.history,
         "version": __version__,
         "started_at": time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(started)),
         "duration_s": round(time.time() - started, 2),
