@@ -57,6 +57,7 @@ class AuditResult:
     recalled_lots: pd.DataFrame
     lines_left_out: pd.DataFrame
     weight_trends: pd.DataFrame
+    day_plan: pd.DataFrame
     patients: pd.DataFrame
     resolved: pd.DataFrame
     answers: pd.DataFrame
@@ -152,6 +153,7 @@ def audit(
         recalled_lots=supply.recalled_lots(tables["recalls"], lines, catalogue, walked),
         lines_left_out=supply.lines_left_out(lines),
         weight_trends=trends,
+        day_plan=regimen.day_plan(parts, policy),
         patients=patients,
         resolved=empty(Resolved),
         answers=empty(Answers),

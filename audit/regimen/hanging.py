@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from audit.policy import Policy
-from audit.regimen.columns import WHOLE_EPSILON, larger, smaller
+from audit.regimen.columns import WHOLE_EPSILON, larger, smaller, text_by_rule
 from audit.regimen.feed import HOURS_PER_DAY, MIN_PER_DAY
 
 
@@ -56,7 +56,8 @@ def bag_capacity_ml(parts: pd.DataFrame, catalogue: pd.DataFrame) -> pd.Series:
 def fills(parts: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     """Fills of a feeding day, a row per order part.
 
-    Columns: largest_fill_ml, fills_per_day, night_fills_per_day, night_fills_unavoidable_per_day.
+    Columns: largest_fill_ml, fill_limited_by (hang time, bag or container), fills_per_day,
+    night_fills_per_day, night_fills_unavoidable_per_day.
 
     The largest fill is what the vessel holds (a closed system is its own vessel), or what runs
     within the hang limit where that is less. A feed given in portions is filled anew for each.
@@ -85,9 +86,19 @@ def fills(parts: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     # A volume that is used up before the hours are leaves fewer refills than the hours would.
     unavoidable = smaller(by_hours, due.where(known_start, by_hours))
     all_day = parts["session_h"] >= HOURS_PER_DAY
+    by_hang = pump & (within_hang < vessel)
     return pd.DataFrame(
         {
             "largest_fill_ml": largest,
+            "fill_limited_by": text_by_rule(
+                [
+                    (largest.isna(), ""),
+                    (by_hang, "hang time"),
+                    (closed & pump, "container"),
+                    (largest.notna(), "bag"),
+                ],
+                parts.index,
+            ).replace("", np.nan),
             "fills_per_day": count,
             "night_fills_per_day": due.where(known_start, unavoidable.where(all_day)),
             "night_fills_unavoidable_per_day": unavoidable.where(known_start | all_day),
@@ -120,6 +131,32 @@ def containers_per_day(parts: pd.DataFrame, policy: Policy) -> pd.Series:
     storage = parts["opened_storage_h"].fillna(policy["opened_storage_h_default"])
     cartons = cartons.where(storage >= HOURS_PER_DAY, _started(cartons))
     return cartons.mask(closed, hung).mask(parts["formula_form"].eq("powder"))
+
+
+def water_bag_refills_per_day(parts: pd.DataFrame, catalogue: pd.DataFrame) -> pd.Series:
+    """Times a day that the largest water bag of the catalogue is filled again, by pump flushes.
+
+    For flushes by interval on a pump, at their least reading; missing for others, and where no
+    water bag's capacity is known.
+    """
+    largest = catalogue.loc[catalogue["kind"].eq("water_bag"), "capacity_ml"].max()
+    timing = parts["flush_timing"]
+    by_pump = parts["is_pump"] & parts["flush_every_h"].notna()
+    by_pump &= timing.isna() | timing.eq("interval")
+    bags = _started((parts["flush_ml_per_day_low"] / largest).where(by_pump))
+    return (bags - 1).clip(lower=0)
+
+
+def battery_short_h(parts: pd.DataFrame, policy: Policy) -> pd.Series:
+    """Hours a day away from mains beyond what the pump profile's battery runs."""
+    away = parts["hours_away_from_mains"].where(parts["is_pump"])
+    return (away - float(policy["pump_battery_h"])).clip(lower=0)
+
+
+def carton_is_carried_over(parts: pd.DataFrame, policy: Policy) -> pd.Series:
+    """Whether what is left of an opened carton may be stored until the next feeding day."""
+    storage = parts["opened_storage_h"].fillna(policy["opened_storage_h_default"])
+    return (storage >= HOURS_PER_DAY) & ~parts["formula_form"].isin(["closed_system", "powder"])
 
 
 def prime_ml(parts: pd.DataFrame, catalogue: pd.DataFrame, policy: Policy) -> pd.Series:

@@ -163,7 +163,12 @@ def _hung(parts: pd.DataFrame, catalogue: pd.DataFrame, policy: Policy) -> pd.Da
         prime_ml=hanging.prime_ml(parts, catalogue, policy),
     )
     parts = pd.concat([parts, hanging.fills(parts, policy)], axis="columns")
-    return parts.assign(containers_per_day=hanging.containers_per_day(parts, policy))
+    return parts.assign(
+        containers_per_day=hanging.containers_per_day(parts, policy),
+        water_bag_refills_per_day=hanging.water_bag_refills_per_day(parts, catalogue),
+        battery_short_h=hanging.battery_short_h(parts, policy),
+        carton_is_carried_over=hanging.carton_is_carried_over(parts, policy),
+    )
 
 
 def counted(parts: pd.DataFrame) -> pd.DataFrame:
