@@ -51,6 +51,8 @@ CHECKS: tuple[Check, ...] = (
     water.flush_below_patency_minimum,
     water.flush_outside_pump,
     water.total_water_below_need,
+    water.total_water_far_above_need,
+    water.concentrated_feed_little_water,
     water.fluid_above_limit,
     water.too_much_water_for_infant,
     water.flushed_below_ordered,

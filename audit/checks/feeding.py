@@ -660,25 +660,31 @@ def growth_z_fallen(trends: pd.DataFrame, policy: Policy) -> Flags:
         of_stage("adult", "older_adult")(regimens) & regimens["starts_feeding"]
     ),
     needs=("life_stage",),
-    parameters=("refeeding_bmi_kg_per_m2", "refeeding_loss_180_days_percent"),
-    evidence="The order starts {in_force_from} and names no starting rate; body mass index "
-    "{bmi_written} (marked below {expected:g} kg/m2), loss over 180 days {loss_written} "
-    "(marked above {most_loss:g} %).",
+    parameters=(
+        "refeeding_bmi_kg_per_m2",
+        "refeeding_loss_180_days_percent",
+        "refeeding_lesser_bmi_kg_per_m2",
+        "refeeding_lesser_loss_180_days_percent",
+    ),
+    evidence="The order starts {in_force_from} and names no starting rate. One of: {major}. Both "
+    "of: {lesser}. Intake and blood values are not in the exports.",
     confirm=f"{PRESCRIBER} the risk of refeeding and how the feed was started.",
     source="NICE CG32, 2006 (from memory)",
     unit="kg/m2",
 )
 def cautious_start_advised(regimens: pd.DataFrame, policy: Policy) -> Flags:
-    """Does an order that begins feeding at its full rate meet one of the major criteria?
+    """Does an order that begins feeding at its full rate meet published criteria?
 
-    The criteria that exports can show: body mass index and weight loss. Intake and blood
-    values are not in the exports.
+    One major criterion, or two lesser ones, of those that exports can show: body mass index and
+    weight loss. Each is shown as met, not met or not known.
     """
     bmi, loss = regimens["bmi_kg_per_m2"], regimens["loss_180_days_percent"]
     limit = float(policy["refeeding_bmi_kg_per_m2"])
     most_loss = float(policy["refeeding_loss_180_days_percent"])
     at_once = regimens["start_rate_ml_per_h"].isna()
-    risk = (bmi < limit) | (loss > most_loss)
+    lesser_bmi = float(policy["refeeding_lesser_bmi_kg_per_m2"])
+    lesser_loss = float(policy["refeeding_lesser_loss_180_days_percent"])
+    risk = (bmi < limit) | (loss > most_loss) | ((bmi < lesser_bmi) & (loss > lesser_loss))
     return Flags(
         risk & at_once,
         bmi,
@@ -686,8 +692,14 @@ def cautious_start_advised(regimens: pd.DataFrame, policy: Policy) -> Flags:
         doubtful=at_once & (bmi.isna() | loss.isna()),
         settled_by="height and weight, and a weight of about 180 days before",
         values={
-            "bmi_written": in_words(bmi, "{:.1f} kg/m2"),
-            "loss_written": in_words(loss, "{:.1f} %"),
-            "most_loss": most_loss,
+            "major": _bmi_and_loss(bmi, loss, limit, most_loss),
+            "lesser": _bmi_and_loss(bmi, loss, lesser_bmi, lesser_loss),
         },
     )
+
+
+def _bmi_and_loss(bmi: pd.Series, loss: pd.Series, least_bmi: float, most_loss: float) -> pd.Series:
+    """Two criteria in words, each with its value."""
+    thin = criterion(f"body mass index below {least_bmi:g} kg/m2", bmi < least_bmi, bmi, "{:.1f}")
+    lost = criterion(f"loss over 180 days above {most_loss:g} %", loss > most_loss, loss, "{:.1f}")
+    return thin + ", " + lost

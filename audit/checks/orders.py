@@ -143,15 +143,20 @@ def stated_energy_differs(regimens: pd.DataFrame, policy: Policy) -> Flags:
     rows="regimens",
     applies=lambda regimens: ~regimens["pump_h_per_day"].eq(0),
     needs=("pump_h_per_day",),
-    evidence="Pump hours of its {part_count} parts: {observed:g} h; a day has 24 h.",
-    confirm=f"{PRESCRIBER} which parts are in force.",
+    evidence="Pump hours of its {part_count} parts: {observed:g} h{apart}; a day has 24 h.",
+    confirm=f"{PRESCRIBER} which parts are in force; the day's totals add up all of them.",
     source=ARITHMETIC,
     unit="h/d",
 )
 def parts_exceed_24_h(regimens: pd.DataFrame, policy: Policy) -> Flags:
-    """Do the pump hours of an order's parts fit into one day?"""
-    hours = regimens["pump_h_per_day"]
-    return Flags(hours > 24 + 1e-9, hours, 24.0)
+    """Do the pump hours of an order's parts, and its feeds by hand, fit into one day?
+
+    A pump that runs around the clock leaves no time for feeds apart from it.
+    """
+    hours, apart = regimens["pump_h_per_day"], regimens["feeds_apart_per_day"]
+    all_day = (hours > 24 - 1e-9) & (apart > 0)
+    beside = in_words(apart.where(apart > 0), ", and {:g} feeds by hand", missing="")
+    return Flags((hours > 24 + 1e-9) | all_day, hours, 24.0, values={"apart": beside})
 
 
 @check(

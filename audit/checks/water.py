@@ -270,6 +270,77 @@ def total_water_below_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
 
 @check(
     family="water",
+    title="Total water is far above the need",
+    urgency="note",
+    rows="regimens",
+    applies=lambda regimens: (
+        of_stage("child", "adult", "older_adult")(regimens)
+        & regimens["fluid_limit_ml_per_day"].isna()
+    ),
+    needs=("fluid_low_ml_per_day", "fluid_need_ml_per_day_high"),
+    parameters=("total_water_far_above_percent",),
+    evidence="Feed {from_feed:,.0f}{rests_on} + flushes {flushes} + other {other:,.0f} = "
+    "{reading} mL/d of {counted_as}; {need} {expected:,.0f} mL: {share:.0f} %.",
+    confirm=f"{DIETITIAN} the flushes, the other water and what they are for.",
+    source="The need named in the evidence; threshold: common practice",
+    unit="mL/d",
+)
+def total_water_far_above_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
+    """Is the day's fluid far above the goal, or the estimate's high end, in every reading?
+
+    Where the order limits fluid it is held against that limit, and an infant's water by weight.
+    """
+    low, high = regimens["fluid_low_ml_per_day"], regimens["fluid_high_ml_per_day"]
+    need = regimens["fluid_need_ml_per_day_high"]
+    most = need * (1 + policy["total_water_far_above_percent"] / 100) + 1e-9
+    return Flags(
+        low > most,
+        low,
+        need,
+        doubtful=high > most,
+        settled_by=FLUSH_MEANT,
+        values={
+            **_fluid_words(regimens),
+            "need": need_words(regimens, "fluid", "ends at"),
+            "share": 100 * low / need,
+        },
+    )
+
+
+@check(
+    family="water",
+    title="A concentrated feed comes with little water",
+    urgency="note",
+    rows="regimens",
+    applies=of_stage("adult", "older_adult"),
+    needs=("life_stage", "densest_kcal_per_ml", "energy_kcal_per_day", "fluid_high_ml_per_day"),
+    parameters=("concentrated_kcal_per_ml", "concentrated_water_ml_per_kcal_min"),
+    evidence="Its densest feed is {densest_kcal_per_ml:.2f} kcal/mL; {reading} mL/d of "
+    "{counted_as} for {energy_kcal_per_day:,.0f} kcal/d is {observed:.2f} mL/kcal; below "
+    "{expected:g} it is noted.",
+    confirm=f"{DIETITIAN} the water this person takes in all, and kidney function.",
+    source="1 mL per kcal, RDA 1989 (from memory); threshold: common practice",
+    unit="mL/kcal",
+)
+def concentrated_feed_little_water(regimens: pd.DataFrame, policy: Policy) -> Flags:
+    """Does a concentrated feed come with usual water for its energy, in every reading?"""
+    dense = regimens["densest_kcal_per_ml"] >= policy["concentrated_kcal_per_ml"] - 1e-9
+    energy = regimens["energy_kcal_per_day"].where(regimens["energy_kcal_per_day"] > 0)
+    least = float(policy["concentrated_water_ml_per_kcal_min"])
+    by_high = regimens["fluid_high_ml_per_day"] / energy
+    by_low = regimens["fluid_low_ml_per_day"] / energy
+    return Flags(
+        dense & (by_high < least - 1e-9),
+        by_high,
+        least,
+        doubtful=dense & (by_low < least - 1e-9),
+        settled_by=FLUSH_MEANT,
+        values=_fluid_words(regimens),
+    )
+
+
+@check(
+    family="water",
     title="Fluid is above the limit",
     urgency="urgent",
     rows="regimens",

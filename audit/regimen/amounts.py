@@ -104,12 +104,17 @@ def _sums(parts: pd.DataFrame, groups: Groups) -> pd.DataFrame:
     sums = {name: groups.total(parts[name]) for name in _SUMMED}
     week_share = parts["days_per_week"].fillna(DAYS_PER_WEEK) / DAYS_PER_WEEK
     hours = parts["session_h"].mask(parts["method"].notna() & ~parts["is_pump"], 0.0)
+    # A feed by hand of which the number is not known is at least one.
+    by_hand = parts["method"].notna() & ~parts["is_pump"]
+    apart = parts["feeds_per_day"].fillna(1.0).where(by_hand, 0.0)
     return pd.DataFrame(
         {
             **sums,
             "stated_feed_ml_per_day": _stated_total(parts, "feed_ml_per_day", groups),
             "stated_energy_kcal_per_day": _stated_total(parts, "energy_kcal_per_day", groups),
             "pump_h_per_day": groups.total(hours),
+            "feeds_apart_per_day": groups.total(apart),
+            "densest_kcal_per_ml": groups.most(parts["formula_kcal_per_ml"]),
             "feeding_days_per_week": groups.most(parts["days_per_week"].fillna(DAYS_PER_WEEK)),
             "mean_energy_kcal_per_day": groups.total(parts["energy_kcal_per_day"] * week_share),
             "mean_feed_ml_per_day": groups.total(parts["feed_ml_per_day"] * week_share),
@@ -262,6 +267,7 @@ _DOUBT = (
 )  # fmt: skip
 
 FURTHER = (
+    "feeds_apart_per_day", "densest_kcal_per_ml",
     "is_staged", "ended_by_next", "start_date", "stop_date", "prescribed_on", "birth_date", "sex",
     "mobility", "pregnant", "gestation_weeks", "diagnosis", "allergies", "supplied_by",
     "goal_energy_kcal_per_day", "goal_protein_g_per_day", "goal_fluid_ml_per_day",

@@ -31,7 +31,7 @@ def plant_order_faults(programme: Programme) -> None:
         elements_missing, totals_that_differ, two_orders, old_records, wrong_feed_for_person,
         energy_faults, protein_faults, infants_feed, pump_settings, weights_over_time,
         cautious_starts, flush_wording, flush_amounts, water_amounts, hanging, implausible_records,
-        away_and_back, stopped_orders, order_lines,
+        away_and_back, stopped_orders, order_lines, too_much_water,
     ):  # fmt: skip
         plant(programme)
 
@@ -269,6 +269,10 @@ def energy_faults(programme: Programme) -> None:
         patient = make.adult(regimen, formula, kcal_per_kg=kcal_per_kg, weight=60, height=164)
         patient.touched |= {"goal"}
         programme.expect("energy_above_need", patient, f"{kcal_per_kg} kcal/kg", order=True)
+        if formula == "F-CON20":
+            programme.expect(
+                "concentrated_feed_little_water", patient, "more feed, no more water", order=True
+            )
     for weight, height, formula in (
         (42, 148, "F-STD10"),
         (41, 147, "F-STD10"),
@@ -499,6 +503,9 @@ def water_amounts(programme: Programme) -> None:
         programme.expect(
             "total_water_below_need", patient, f"{share:.0%} of the low end", order=True
         )
+        programme.expect(
+            "concentrated_feed_little_water", patient, f"{formula} with little water", order=True
+        )
     for basis, share in (("volume", 0.85), (None, 0.8), ("free_water", 0.85)):
         patient = programme.pick(
             "flush", where=one_order, regimens=("continuous_closed", "syringe", "gravity"),
@@ -647,6 +654,17 @@ def order_lines(programme: Programme) -> None:
         what = f"only the line has a flush, {rate} mL/h every 4 h"
         programme.expect("text_writes_flush_as_rate", patient, what, order=True)
         programme.expect("flush_missing", patient, what, order=True)
+
+
+def too_much_water(programme: Programme) -> None:
+    for regimen, formula in (("syringe", "F-HPR12"), ("gravity", "F-STD10"), ("cyclic", "F-ENR15")):
+        patient = programme.makers.adult(regimen, formula, weight=66, height=170)
+        part = patient.part
+        part["other_water_ml_per_day"] = (part.get("other_water_ml_per_day") or 0) + 1800
+        patient.touched |= {"flush"}
+        programme.expect(
+            "total_water_far_above_need", patient, "1800 mL of other water more", order=True
+        )
 
 
 def _in_clinic(patient: Patient) -> bool:

@@ -88,6 +88,7 @@ USUAL: dict[str, dict[str, Any]] = {
         "in_force_at_audit": True, "starts_feeding": False,
         "in_force_from": pd.Timestamp("2026-07-23"), "written_on": pd.Timestamp("2026-07-23"),
         "order_age_days": 100.0, "part_count": 1, "pump_h_per_day": 20.0,
+        "feeds_apart_per_day": 0.0, "densest_kcal_per_ml": 1.2,
         "start_rate_ml_per_h": NUMBER, "oral_intake": "none", "formulas": "F1",
         "feed_ml_per_day": 1500.0, "stated_feed_ml_per_day": NUMBER, "feed_basis": "computed",
         "strength_basis": "computed", "energy_kcal_per_day": 1800.0,

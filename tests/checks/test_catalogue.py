@@ -24,7 +24,8 @@ PRESCRIBES = re.compile(
 )
 UNIT_IN_WORDS = {
     "mL/d": "mL", "mL/h": "mL/h", "mL": "mL", "mL/(kg.d)": "mL/kg", "kcal/d": "kcal",
-    "kcal/mL": "kcal/mL", "g/d": " g", "kg": "kg", "kg/m2": "kg/m2", "cm": "cm", "%": "%",
+    "kcal/mL": "kcal/mL", "mL/kcal": "mL/kcal", "g/d": " g", "kg": "kg", "kg/m2": "kg/m2",
+    "cm": "cm", "%": "%",
     "d": "day", "h": " h", "h/d": " h", "a": "years", "/d": "fills", "1": "", "base unit": "",
     "": "",
 }  # fmt: skip

@@ -360,19 +360,25 @@ CASES = {
     "cautious_start_advised": [
         ("at the body mass index that is marked", BEGINS | {"bmi_kg_per_m2": 16}, "fine"),
         ("below it", BEGINS | {"bmi_kg_per_m2": 15.9}, "found", {
-            "evidence": "The order starts 2026-10-05 and names no starting rate; "
-            "body mass index 15.9 kg/m2 (marked below 16 kg/m2), loss over 180 days 0.0 % "
-            "(marked above 15 %).",
+            "evidence": "The order starts 2026-10-05 and names no starting rate. One of: body "
+            "mass index below 16 kg/m2 met (15.9), loss over 180 days above 15 % not met (0.0). "
+            "Both of: body mass index below 18.5 kg/m2 met (15.9), loss over 180 days above 10 % "
+            "not met (0.0). Intake and blood values are not in the exports.",
             "observed": 15.9, "expected": 16.0, "urgency": "urgent",
         }),
         ("15 per cent lost", BEGINS | {"loss_180_days_percent": 15}, "fine"),
         ("more lost", BEGINS | {"loss_180_days_percent": 15.1}, "found", {}),
         ("more lost, height not known",
          BEGINS | {"bmi_kg_per_m2": None, "loss_180_days_percent": 18}, "found", {
-            "evidence": "The order starts 2026-10-05 and names no starting rate; "
-            "body mass index not known (marked below 16 kg/m2), loss over 180 days 18.0 % "
-            "(marked above 15 %).",
+            "evidence": "The order starts 2026-10-05 and names no starting rate. One of: body "
+            "mass index below 16 kg/m2 not known, loss over 180 days above 15 % met (18.0). Both "
+            "of: body mass index below 18.5 kg/m2 not known, loss over 180 days above 10 % met "
+            "(18.0). Intake and blood values are not in the exports.",
         }),
+        ("both lesser criteria",
+         BEGINS | {"bmi_kg_per_m2": 18.4, "loss_180_days_percent": 10.1}, "found", {}),
+        ("one lesser criterion",
+         BEGINS | {"bmi_kg_per_m2": 18.4, "loss_180_days_percent": 10}, "fine"),
         ("it begins below its rate",
          BEGINS | {"bmi_kg_per_m2": 15, "start_rate_ml_per_h": 20}, "fine"),
         ("no weight of half a year before", BEGINS | {"loss_180_days_percent": None}, "unchecked",

@@ -110,6 +110,12 @@ CASES = {
             "evidence": "Pump hours of its 2 parts: 24.5 h; a day has 24 h.",
             "observed": 24.5, "expected": 24.0, "urgency": "urgent",
         }),
+        ("around the clock, and feeds by hand",
+         {"pump_h_per_day": 24, "part_count": 2, "feeds_apart_per_day": 6}, "found", {
+            "evidence": "Pump hours of its 2 parts: 24 h, and 6 feeds by hand; a day has 24 h.",
+        }),
+        ("by day by hand, by night by pump", {"pump_h_per_day": 12, "feeds_apart_per_day": 4},
+         "fine"),
         ("no pump feed", {"pump_h_per_day": 0}, "not applicable"),
         ("hours not known", {"pump_h_per_day": None}, "unchecked", "pump_h_per_day"),
     ],

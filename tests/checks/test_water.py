@@ -12,6 +12,7 @@ NO_TOTALS = {
 }  # fmt: skip
 INFANT = {"life_stage": "infant", "weight_kg": 5, "feed_ml_per_day": 750}
 GOAL = {"fluid_need_basis": "order goal", "oral_intake": "partial"}
+DENSE = {"densest_kcal_per_ml": 1.5}
 HOW_MEANT = "how the flush is meant"
 OF_THE_LIMIT = "how the flush is meant, or the volume and water of the feed and beside it"
 OF_AN_INFANT = "the weight, the feed's volume, the flushes and the other water"
@@ -226,6 +227,38 @@ CASES = {
         ("no estimate for this person",
          {"fluid_need_basis": "cannot be estimated", "fluid_need_ml_per_day_low": None},
          "unchecked", "fluid_need_ml_per_day_low"),
+    ],
+    "total_water_far_above_need": [
+        # The estimate ends at 2100 mL; half as much again is 3150 mL.
+        ("half as much again", water(3150), "fine"),
+        ("more", water(3151), "found", {
+            "evidence": "Feed 2,551 + flushes 600 + other 0 = 3,151 mL/d of free water; the "
+            "estimate (30-35 mL/kg, adults) ends at 2,100 mL: 150 %.",
+            "observed": 3151.0, "expected": 2100.0, "urgency": "note",
+        }),
+        ("by one reading only",
+         {"fluid_low_ml_per_day": 3000, "fluid_high_ml_per_day": 3500}, "unchecked", HOW_MEANT),
+        ("flushes not known", {"fluid_low_ml_per_day": None}, "unchecked", "fluid_low_ml_per_day"),
+        ("no estimate for this person", {"fluid_need_ml_per_day_high": None}, "unchecked",
+         "fluid_need_ml_per_day_high"),
+        ("the order limits fluid", water(9000) | {"fluid_limit_ml_per_day": 1500},
+         "not applicable"),
+        ("an infant", INFANT | water(9000), "not applicable"),
+    ],
+    "concentrated_feed_little_water": [
+        # 1800 kcal x 0.95 mL/kcal is 1710 mL.
+        ("enough water for it", water(1710) | DENSE, "fine"),
+        ("less", water(1709) | DENSE, "found", {
+            "evidence": "Its densest feed is 1.50 kcal/mL; 1,709 mL/d of free water for 1,800 "
+            "kcal/d is 0.95 mL/kcal; below 0.95 it is noted.",
+            "observed": 1709 / 1800, "expected": 0.95, "urgency": "note",
+        }),
+        ("less by one reading only",
+         DENSE | {"fluid_low_ml_per_day": 1600, "fluid_high_ml_per_day": 1800}, "unchecked",
+         HOW_MEANT),
+        ("a feed that is not concentrated", water(900), "fine"),
+        ("strength not known", {"densest_kcal_per_ml": None}, "unchecked", "densest_kcal_per_ml"),
+        ("a child", {"life_stage": "child"} | water(900) | DENSE, "not applicable"),
     ],
     "fluid_above_limit": [
         ("above by less than two per cent",

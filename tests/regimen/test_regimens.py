@@ -86,6 +86,14 @@ def test_a_further_part_that_orders_no_water_changes_nothing(regimen_of):
     assert regimen_of(*parts)["other_water_ml_per_day"].iloc[0] == 200
 
 
+def test_feeds_by_hand_beside_the_pump_and_the_densest_feed(regimen_of):
+    regimen = regimen_of({**NIGHT, "formula_code": "POW", "dilution": "24 kcal/oz"}, DAY).iloc[0]
+    assert regimen["feeds_apart_per_day"] == 2
+    assert regimen["densest_kcal_per_ml"] == 1.0
+    assert regimen_of(NIGHT, {**DAY, "feeds_per_day": None})["feeds_apart_per_day"].iloc[0] == 1
+    assert regimen_of(NIGHT)["feeds_apart_per_day"].iloc[0] == 0
+
+
 def test_water_that_could_not_be_read_is_not_none(regimen_of):
     blank, unread = NIGHT, {**NIGHT, "iv_fluid_ml_per_day": NAN}
     frame = regimen_of(
