@@ -13,7 +13,7 @@ from audit.ingest.corrections import are_corrected, corrected_rows
 from audit.ingest.exports import Exports
 from audit.ingest.plan import BlockPlan, ReadingPlan
 from audit.ingest.problems import misaligned_rows, row_problems, set_aside_rows, unread_cells
-from audit.ingest.rows import DATA, MISALIGNED, NOT_DATA, row_kinds
+from audit.ingest.rows import DATA, MISALIGNED, NOT_DATA, row_kinds, unanswered
 from audit.ingest.sheets import Sheet
 from schemas.columns import Table, columns_of, dtype_of, empty
 from schemas.exports import EXPORT_TABLES
@@ -87,7 +87,7 @@ def _read_block(sheet: Sheet, plan: BlockPlan) -> _Part:
         ),
         unread_cells=unread_cells(data, ~problems.any),
         not_data=int((kinds == NOT_DATA).sum()) - len(block.header_rows[:1]),
-        notes=_moved_notes(data),
+        notes=(*_moved_notes(data), *_unanswered_notes(sheet, plan)),
     )
     _assert_closed(part)
     return part
@@ -139,6 +139,11 @@ def _moved_notes(data: Converted) -> tuple[str, ...]:
         for (source, target), count in data.moved.items()
         if count
     )
+
+
+def _unanswered_notes(sheet: Sheet, plan: BlockPlan) -> tuple[str, ...]:
+    count = int(unanswered(sheet, plan.block).sum())
+    return (f"{count} row(s) without an answer are no data",) if count else ()
 
 
 def _reconciliation(

@@ -92,7 +92,9 @@ def _read_column(sheet: Sheet, plan: ColumnPlan, column: Column, rows: np.ndarra
 
 def _read_cells(cells: Cells, column: Column, rules: CellRules, rows: np.ndarray) -> Reading:
     used, codes = in_use(cells.codes[rows], len(cells.distinct))
-    reading = read_cells(column, [cells.distinct[code] for code in used], rules)
+    all_used = len(used) == len(cells.distinct)
+    distinct = cells.distinct if all_used else [cells.distinct[code] for code in used]
+    reading = read_cells(column, distinct, rules)
     return Reading(
         reading.values.take(codes),
         reading.is_read[codes],

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from pandera.errors import SchemaErrors
+from pandera.pandas import DataFrameSchema
 
 from audit.ingest.convert import Converted
 from audit.ingest.plan import BlockPlan
@@ -58,6 +60,9 @@ def row_problems(data: Converted, frame: pd.DataFrame) -> RowProblems:
                 name,
                 f"{name} cannot be read, and a blank would mean {column.blank_means}",
             )
+        if column.once and name in data.values:
+            repeats = pd.Series(data.values[name]).duplicated().to_numpy() & data.is_read[name]
+            problems.add(repeats, name, f"{name} stands in an earlier row, which is used")
     for name, column in data.declared.items():
         if (column.low is None and column.high is None) or name not in data.values:
             continue
@@ -74,7 +79,7 @@ def _add_undeclared(problems: RowProblems, data: Converted, frame: pd.DataFrame)
     """Rows that pass so far and still do not fit the table's model."""
     passing = frame if not problems.any.any() else frame[~problems.any]
     try:
-        EXPORT_TABLES[data.plan.block.table].validate(passing, lazy=True)
+        _validate(data.plan.block.table, passing)
     except SchemaErrors as errors:
         cases = errors.failure_cases
         if cases["index"].isna().any():
@@ -87,6 +92,24 @@ def _add_undeclared(problems: RowProblems, data: Converted, frame: pd.DataFrame)
             where = np.zeros(len(data.rows), dtype=bool)
             where[at.astype(int).to_numpy()] = True
             problems.add(where, str(column), f"{column} does not fit the table's declaration")
+
+
+def _validate(table: str, frame: pd.DataFrame) -> None:
+    """Hold rows against the table's model; raises `SchemaErrors`.
+
+    Columns and dtypes are those of the whole frame. Values are looked at only in columns that
+    declare which are possible, as any text fits a column of text.
+    """
+    EXPORT_TABLES[table].validate(frame.head(0), lazy=True)
+    schema, checked = _checked_columns(table)
+    schema.validate(frame[list(checked)], lazy=True)
+
+
+@cache
+def _checked_columns(table: str) -> tuple[DataFrameSchema, tuple[str, ...]]:
+    schema = EXPORT_TABLES[table].to_schema()
+    names = [name for name, column in schema.columns.items() if column.checks]
+    return schema.select_columns(names), tuple(names)
 
 
 def set_aside_rows(data: Converted, problems: RowProblems) -> pd.DataFrame:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 
 import numpy as np
 
@@ -49,11 +49,26 @@ def row_kinds(sheet: Sheet, block: Block) -> np.ndarray:
     kinds[total | footer | _is_ruled_off(sheet, span, heading)] = NOT_DATA
     kinds[np.array(block.repeats, dtype=np.intp) - block.first] = NOT_DATA
     kinds[_closing_lines(sheet, span, filled, heading) & incomplete] = NOT_DATA
+    kinds[unanswered(sheet, block)] = NOT_DATA
     kinds[filled == 0] = NOT_DATA
     kinds[: block.data_start - block.first] = NOT_DATA
     if sheet.field_counts is not None and block.header_rows:
         kinds[_misaligned(sheet, block, kinds) & (kinds == DATA)] = MISALIGNED
     return kinds
+
+
+ASKED: Mapping[str, str] = {"responses": "answer"}
+"""Tables whose rows are handed out to be filled in, and the column that makes them data."""
+
+
+def unanswered(sheet: Sheet, block: Block) -> np.ndarray:
+    """Rows of a table handed out to be filled in whose cell is still blank."""
+    wanted = ASKED.get(block.table)
+    blank = np.zeros(block.end - block.first, dtype=bool)
+    for cells, match in zip(sheet.columns, block.matches, strict=True):
+        if match and match.column == wanted:
+            blank |= cells.is_blank[block.first : block.end]
+    return blank
 
 
 def data_rows(sheet: Sheet, block: Block) -> np.ndarray:

@@ -148,6 +148,17 @@ def cells_of(values: Sequence[object] | np.ndarray) -> Cells:
     return Cells(codes.astype(np.int32), tuple(distinct))
 
 
+def cells_of_texts(texts: np.ndarray) -> Cells:
+    """A column from texts, row by row; a missing one is blank."""
+    codes, found = pd.factorize(texts)
+    distinct = tuple(found)
+    if (codes < 0).any():
+        blank = distinct.index("") if "" in distinct else len(distinct)
+        distinct = distinct if blank < len(distinct) else (*distinct, "")
+        codes = np.where(codes < 0, blank, codes)
+    return Cells(codes.astype(np.int32), distinct)
+
+
 def trimmed(
     columns: Sequence[Cells], row_numbers: np.ndarray, field_counts: np.ndarray | None = None
 ) -> tuple[tuple[Cells, ...], np.ndarray, np.ndarray | None]:
@@ -159,6 +170,8 @@ def trimmed(
     for cells in columns[:width]:
         filled = np.flatnonzero(~cells.is_blank)
         last = max(last, int(filled[-1]) + 1 if len(filled) else 0)
+    if last == len(row_numbers):
+        return tuple(columns[:width]), row_numbers, field_counts
     kept = tuple(Cells(cells.codes[:last], cells.distinct) for cells in columns[:width])
     counts = None if field_counts is None else field_counts[:last]
     return kept, row_numbers[:last], counts

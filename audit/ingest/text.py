@@ -21,7 +21,7 @@ from charset_normalizer import from_bytes
 
 from audit.ingest import headers
 from audit.ingest.errors import ExportsError
-from audit.ingest.sheets import OUTER, Cells, Sheet, cells_of, trimmed
+from audit.ingest.sheets import OUTER, Cells, Sheet, cells_of, cells_of_texts, trimmed
 
 SEPARATORS = (",", ";", "\t", "|")
 SAMPLE_LINES = 400
@@ -39,6 +39,7 @@ _BOMS = (
 )
 _SEPARATOR_LINE = re.compile(r'\s*"?sep=(.)"?\s*', re.IGNORECASE)
 _MARKUP = re.compile(rb"\s*(?:<!doctype\s+html|<html|<\?xml|<table)", re.IGNORECASE)
+_CONTENT = re.compile(rb"\S")
 _OTHER_FILES = (b"%PDF", b"\x89PNG", b"\xff\xd8\xff", b"GIF8", b"Rar!", b"7z\xbc\xaf", b"{\\rtf")
 
 
@@ -64,7 +65,7 @@ def read_text(data: bytes, file: str, name: str) -> Sheet:
     if data.startswith(_OTHER_FILES):
         raise ExportsError(f"{label}: this is not a workbook or text export")
     lines, note = _normalised(data, label)
-    if not lines.strip():
+    if not _CONTENT.search(lines):
         raise ExportsError(f"{label}: this file is empty")
     dialect = find_dialect(_sample(lines))
     columns, numbers, widths, notes = _records(lines, dialect)
@@ -241,7 +242,7 @@ def _records(
     if in_order and widest <= WIDEST:
         frame = _parsed(lines, dialect, widest)
         if frame is not None and len(frame) == len(starts):
-            columns = [cells_of(frame[column].to_numpy()) for column in frame]
+            columns = [cells_of_texts(frame[column].to_numpy()) for column in frame]
             _correct_widths(widths, quoted, lines, starts, dialect)
             return columns, np.arange(1, len(starts) + 1, dtype=np.int64), widths, []
     return _records_line_by_line(lines, dialect)
@@ -288,7 +289,7 @@ def _parsed(lines: bytes, dialect: Dialect, width: int) -> pd.DataFrame | None:
             low_memory=False,
             engine="c",
             encoding="utf-8",
-        ).fillna("")
+        )
     except (pd.errors.ParserError, pd.errors.EmptyDataError, ValueError):
         return None
 

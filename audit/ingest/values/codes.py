@@ -16,6 +16,14 @@ _PUNCTUATION = re.compile(r"[\W_]+")
 _DIGITS_LOST = re.compile(r"\d(?:[.,]\d+)?[eE]\+\d{2,}")
 IN_ERROR = re.compile(r"#(?:REF|VALUE|DIV/0|NULL|NUM|SPILL|CALC|N/A|NAME|#+)[!?]?", re.IGNORECASE)
 """What a spreadsheet shows for a cell in error, or too narrow, once exported as text."""
+_GUARDED = re.compile("'(?=[\\s\x00-\x1f\ufeff]*[=+\\-@\uff1d\uff0b\uff0d\uff20])")
+"""The apostrophe that writers put before what a spreadsheet would take for a formula."""
+_OUTER = frozenset(OUTER)
+_DOUBTFUL_FIRST = (
+    _OUTER
+    | set("=#'")
+    | {letter for marker in MISSING_MARKERS if marker for letter in marker[0] + marker[0].upper()}
+)
 _AS_FORMULA = re.compile(r'="(.*)"', re.DOTALL)
 
 
@@ -56,23 +64,34 @@ def missing_markers_of(
 def read_texts(distinct: Sequence[object], *, identifiers: bool) -> Reading:
     """Texts or identifiers, as objects.
 
-    Most of them are text as it stands; only the others are looked at one by one.
+    Most of them are text as it stands; only those that may be something else by their first
+    or last letter are looked at one by one.
     """
     values = np.empty(len(distinct), dtype=object)
-    values[:] = [value.strip(OUTER) if type(value) is str else value for value in distinct]
-    missing = np.fromiter(
-        (type(value) is str and value.casefold() in MISSING_MARKERS for value in values),
-        dtype=bool,
-        count=len(values),
-    )
-    read = ~missing
+    values[:] = distinct
+    missing = np.zeros(len(values), dtype=bool)
+    read = np.ones(len(values), dtype=bool)
     parse = parse_identifier if identifiers else parse_text
-    for place, value in enumerate(values):
-        if type(value) is not str or value[:1] in ("=", "#") or "+" in value:
-            try:
-                values[place] = value if missing[place] else parse(value)
-            except Unreadable:
-                read[place] = False
+    doubtful = [
+        place
+        for place, value in enumerate(distinct)
+        if type(value) is not str
+        or not value
+        or value[0] in _DOUBTFUL_FIRST
+        or value[-1] in _OUTER
+        or "+" in value
+    ]
+    for place in doubtful:
+        cell = distinct[place]
+        item = cell.strip(OUTER) if isinstance(cell, str) else cell
+        values[place] = item
+        if isinstance(item, str) and item.casefold() in MISSING_MARKERS:
+            missing[place], read[place] = True, False
+            continue
+        try:
+            values[place] = parse(item)
+        except Unreadable:
+            read[place] = False
     return Reading(values, read, missing)
 
 
@@ -85,7 +104,7 @@ def parse_identifier(value: object) -> str:
     if isinstance(value, str):
         if _DIGITS_LOST.fullmatch(value) or IN_ERROR.fullmatch(value):
             raise Unreadable
-        return unwrapped(value)
+        return unwrapped(_GUARDED.sub("", value, count=1) if value[:1] == "'" else value)
     if isinstance(value, float | int) and (abs(value) < 1e15):
         return shown(float(value))
     raise Unreadable
