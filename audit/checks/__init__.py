@@ -40,6 +40,7 @@ CHECKS: tuple[Check, ...] = (
     feeding.weight_falling,
     feeding.growth_faltering,
     feeding.growth_z_fallen,
+    feeding.malnutrition_criteria_met,
     feeding.cautious_start_advised,
     water.flush_written_as_rate,
     order_text.text_writes_flush_as_rate,

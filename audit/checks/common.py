@@ -59,6 +59,14 @@ def volume_rests_on(rows: pd.DataFrame) -> pd.Series:
     return pd.Series(note, index=rows.index, dtype="str")
 
 
+def names_of(*pieces: tuple[pd.Series, str]) -> pd.Series:
+    """Names of the pieces that hold on each row, joined by "and"; blank where none does."""
+    names = pd.Series("", index=pieces[0][0].index, dtype="str")
+    for holds, name in pieces:
+        names = names.mask(holds, (names + " and " + name).where(names.ne(""), name))
+    return names
+
+
 def criterion(name: str, met: pd.Series, value: pd.Series, template: str) -> pd.Series:
     """A published criterion in words: met or not met with its value, or not known."""
     told = in_words(value, f"{name} %s ({template})", missing=f"{name} not known")

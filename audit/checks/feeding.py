@@ -18,6 +18,7 @@ from audit.checks.common import (
     feeds_alone,
     formula_known,
     in_words,
+    names_of,
     of_stage,
     volume_rests_on,
     volume_rounding,
@@ -649,6 +650,56 @@ def growth_z_fallen(trends: pd.DataFrame, policy: Policy) -> Flags:
         criteria = criteria + ", " + piece
     fall = trends["z_fall"]
     return Flags(fall > least - 1e-9, fall, least, values={"criteria": criteria})
+
+
+@check(
+    family="feeding",
+    title="Published criteria of malnutrition are met",
+    urgency="note",
+    rows="regimens",
+    applies=lambda regimens: (
+        of_stage("adult", "older_adult")(regimens)
+        & regimens["is_latest"]
+        & ~regimens["pregnant"].eq("yes")
+    ),
+    needs=("life_stage",),
+    parameters=(
+        "malnutrition_bmi_kg_per_m2",
+        "malnutrition_bmi_older_kg_per_m2",
+        "malnutrition_older_from_years",
+        "malnutrition_loss_180_days_percent",
+    ),
+    evidence="At {age_years:.0f} years, one of: {criteria}. Muscle mass and the cause are not in "
+    "the exports.",
+    confirm=f"{DIETITIAN} the weight and its course; a full assessment needs more than exports.",
+    source="GLIM criteria, Clin Nutr 2019;38:1 (from memory)",
+    unit="kg/m2",
+)
+def malnutrition_criteria_met(regimens: pd.DataFrame, policy: Policy) -> Flags:
+    """Does an adult meet a criterion of body size of the published malnutrition criteria?
+
+    Loss within half a year (the greatest of those over 30, 90 and 180 days), or a low body mass
+    index for the age. Each is shown as met, not met or not known.
+    """
+    bmi, loss = regimens["bmi_kg_per_m2"], regimens["most_loss_percent"]
+    older = regimens["age_years"] >= policy["malnutrition_older_from_years"]
+    limit = pd.Series(float(policy["malnutrition_bmi_kg_per_m2"]), index=regimens.index).mask(
+        older, float(policy["malnutrition_bmi_older_kg_per_m2"])
+    )
+    most = float(policy["malnutrition_loss_180_days_percent"])
+    words = in_words(limit, "body mass index below {:g} kg/m2")
+    thin = words + criterion("", bmi < limit, bmi, "{:.1f}")
+    lost = criterion(f"loss within 180 days above {most:g} %", loss > most, loss, "{:.1f}")
+    return Flags(
+        (bmi < limit) | (loss > most + 1e-9),
+        bmi,
+        limit,
+        doubtful=bmi.isna() | loss.isna(),
+        settled_by=names_of(
+            (bmi.isna(), "height and weight"), (loss.isna(), "an earlier weight to compare with")
+        ),
+        values={"criteria": thin + ", " + lost},
+    )
 
 
 @check(

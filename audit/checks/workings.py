@@ -18,6 +18,7 @@ from schemas.columns import PROVENANCE
 
 SOURCE = list(PROVENANCE)
 DAY = pd.Timedelta(days=1)
+LOSSES = ["loss_30_days_percent", "loss_90_days_percent", "loss_180_days_percent"]
 DAYS_PER_YEAR = 365.25
 
 
@@ -86,7 +87,8 @@ def orders_in_force(
 
     Added columns: written_on, order_age_days, in_force_at_audit, starts_feeding (begins in the
     period, and no earlier order of it runs up to that day), compared_weight_kg (a measured
-    weight near the order's own), loss_180_days_percent, gain_kg, and fluid_low/high_ml_per_day:
+    weight near the order's own), loss_180_days_percent, most_loss_percent (over 30, 90 or
+    180 days), gain_kg, and fluid_low/high_ml_per_day:
     volume where the goal counts volume or the estimate is one of volume (fluid_counts_volume),
     else free water.
     """
@@ -126,6 +128,7 @@ def orders_in_force(
         & ~_continues(regimens),
         compared_weight_kg=regimens["measured_weight_kg"].where(near),
         loss_180_days_percent=moved["loss_180_days_percent"],
+        most_loss_percent=moved.reindex(columns=LOSSES).max(axis="columns"),
         gain_kg=moved["gain_kg"],
         fluid_counts_volume=by_volume,
         **fluid,

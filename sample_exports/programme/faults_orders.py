@@ -284,6 +284,9 @@ def energy_faults(programme: Programme) -> None:
             "volume_below_micronutrients", patient, "small volume is the whole of the diet",
             order=True,
         )  # fmt: skip
+        programme.expect(
+            "malnutrition_criteria_met", patient, f"{weight} kg at {height} cm", order=True
+        )
 
 
 def protein_faults(programme: Programme) -> None:
@@ -371,6 +374,7 @@ def weights_over_time(programme: Programme) -> None:
         _weighed(patient, (first, before), (latest, patient.weight_kg))
         patient.part.update(weight_kg=before, weight_date=min(patient.part["prescribed_on"], first))
         programme.expect("weight_falling", patient, f"{loss:.1%} lost in {days} days")
+        programme.expect("malnutrition_criteria_met", patient, f"{loss:.1%} lost", order=True)
     for stage, days in (("infant", 24), ("infant", 28), ("child", 120)):
         patient = programme.pick("weights", stages=(stage,), where=one_order)
         latest = AS_OF - timedelta(days=3)
@@ -405,6 +409,9 @@ def cautious_starts(programme: Programme) -> None:
         programme.expect(
             "cautious_start_advised", patient, f"{weight} kg at {height} cm, full rate", order=True
         )
+        programme.expect(
+            "malnutrition_criteria_met", patient, f"{weight} kg at {height} cm", order=True
+        )
     patient = make.adult(
         "gravity", "F-STD10", weight=57, height=166, start=date(2026, 10, 6), sex="female"
     )
@@ -412,6 +419,7 @@ def cautious_starts(programme: Programme) -> None:
     _weighed(patient, (date(2026, 5, 6), 69.5), (date(2026, 10, 4), 57.0))
     programme.expect("cautious_start_advised", patient, "18 % lost in five months", order=True)
     programme.expect("weight_falling", patient, "18 % lost in five months")
+    programme.expect("malnutrition_criteria_met", patient, "18 % lost", order=True)
 
 
 def _started(patient: Patient) -> None:
@@ -529,6 +537,9 @@ def hanging(programme: Programme) -> None:
         patient = make.adult("continuous_closed", "F-CLS15", weight=weight, height=height)
         patient.touched |= {"hang"}
         programme.expect("hang_time_exceeded", patient, "1000 mL bag, 24 h label", order=True)
+        programme.expect(
+            "malnutrition_criteria_met", patient, f"{weight} kg at {height} cm", order=True
+        )
     for feeds, each in ((3, 590), (3, 610), (3, 560)):
         patient = make.adult(
             "gravity", "F-STD10", weight=65, height=170, feeds_per_day=feeds, ml_per_feed=each

@@ -357,6 +357,32 @@ CASES = {
          "not applicable"),
         ("an adult", {}, "not applicable"),
     ],
+    "malnutrition_criteria_met": [
+        ("at the body mass index that is marked", {"bmi_kg_per_m2": 20}, "fine"),
+        ("below it", {"bmi_kg_per_m2": 19.9}, "found", {
+            "evidence": "At 46 years, one of: body mass index below 20 kg/m2 met (19.9), loss "
+            "within 180 days above 5 % not met (0.0). Muscle mass and the cause are not in the "
+            "exports.",
+            "observed": 19.9, "expected": 20.0, "urgency": "note",
+        }),
+        ("from seventy years a higher one", {"age_years": 70, "bmi_kg_per_m2": 21.9}, "found",
+         {"expected": 22.0}),
+        ("five per cent lost", {"most_loss_percent": 5}, "fine"),
+        ("more lost, height not known", {"most_loss_percent": 5.1, "bmi_kg_per_m2": None},
+         "found", {
+            "evidence": "At 46 years, one of: body mass index below 20 kg/m2 not known, loss "
+            "within 180 days above 5 % met (5.1). Muscle mass and the cause are not in the "
+            "exports.",
+        }),
+        ("no earlier weight", {"most_loss_percent": None}, "unchecked",
+         "an earlier weight to compare with"),
+        ("neither known", {"most_loss_percent": None, "bmi_kg_per_m2": None}, "unchecked",
+         "height and weight and an earlier weight to compare with"),
+        ("age not known", {"life_stage": None}, "unchecked", "life_stage"),
+        ("an earlier order", {"is_latest": False, "bmi_kg_per_m2": 15}, "not applicable"),
+        ("pregnant", {"pregnant": "yes", "bmi_kg_per_m2": 15}, "not applicable"),
+        ("a child", CHILD | {"bmi_kg_per_m2": 14}, "not applicable"),
+    ],
     "cautious_start_advised": [
         ("at the body mass index that is marked", BEGINS | {"bmi_kg_per_m2": 16}, "fine"),
         ("below it", BEGINS | {"bmi_kg_per_m2": 15.9}, "found", {
