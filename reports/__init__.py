@@ -14,17 +14,19 @@ __all__ = ["ReportInput", "write_all"]
 class ReportInput:
     """Everything the writers need of one run.
 
-    `result`: the audit's tables `exceptions`, `unchecked`, `regimens`, `supply`,
-    `order_forecast`, `patient_forecast`, `census_rates`, `back_test`, `shortage_effects`,
-    `substitutes`, `recalled_lots`, `lines_left_out`, `stock_walk`, `check_counts`, `parts` and
-    `patients` (models in `schemas.results` where there is one), and `checks`, the declarations
-    in reading order.
-    `exports`: what was read: `set_aside`, `unread_cells`, `reconciliation`, `read_columns`
-    and `digests` (SHA-256 by file name).
+    `result`: the audit's tables `exceptions`, `unchecked`, `resolved`, `answers`, `regimens`,
+    `parts`, `day_plan`, `weight_trends`, `patients`, `supply`, `stock_walk`, `order_forecast`,
+    `patient_forecast`, `census_rates`, `back_test`, `shortage_effects`, `substitutes`,
+    `recalled_lots`, `lines_left_out` and `check_counts` (models in `schemas.results` where there
+    is one), and `checks`, the declarations in reading order.
+    `exports`: what was read: `set_aside`, `unread_cells`, `reconciliation`, `read_columns`,
+    `digests` (SHA-256 by file name), `supplied` (names of the tables) and, where they are at
+    hand, the `tables`.
     `policy`: its `parameters` by name. `period`: its `start`, `end` and `as_of`.
     `run`: facts that the caller knows. All are optional: `programme` (name), `notice` (a line
     for the head of the page), `version` (of this program), `versions` and `options` (mappings),
-    `previous` (the earlier run compared with), `started_at` (text) and `duration_s`.
+    `previous` (the earlier run compared with), `history` (what its record hands on of the runs
+    before it), `started_at` (text) and `duration_s`.
     """
 
     result: Any
@@ -39,13 +41,14 @@ def write_all(
 ) -> list[Path]:
     """Write every file of a run into an existing folder; the paths in reading order.
 
-    `on_step` is told the name of each file before it is written. Nothing of a patient is in
-    those names. Raises `OSError` where a file cannot be written.
+    `on_step` is told the name of each file before it is written. The page of a large programme
+    is an index and files by site beside it. Nothing of a patient is in those
+    names. Raises `OSError` where a file cannot be written.
     """
     from reports import order_workbook, record, set_aside, tables, workbook
     from reports.html import write as write_page
 
-    writers: dict[str, Callable[[ReportInput, Path], None]] = {
+    writers: dict[str, Callable[[ReportInput, Path], list[Path] | None]] = {
         "exceptions.html": write_page,
         "exceptions.xlsx": workbook.write,
         "exceptions.csv": tables.write_exceptions,
@@ -59,6 +62,6 @@ def write_all(
     written = []
     for name, write in writers.items():
         on_step(name)
-        write(report, folder / name)
-        written.append(folder / name)
+        further = write(report, folder / name)
+        written += [folder / name, *(further or [])]
     return written

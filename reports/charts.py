@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from reports.wording import number, span
+from reports.wording import number
 
 BULLET_WIDTH, BULLET_HEIGHT = 150.0, 16.0
 CHART_WIDTH, CHART_HEIGHT = 480.0, 92.0
@@ -17,10 +17,10 @@ CHART_WIDTH, CHART_HEIGHT = 480.0, 92.0
 @dataclass(frozen=True)
 class Bullet:
     """An amount against a range: a bar to the least reading, a lighter one to the most,
-    over the band of the need. Lengths are in the picture's own units.
+    over the band of the need. Lengths are in the picture's own units. The row above it says the
+    same in words.
     """
 
-    label: str
     band_from: float | None
     band_width: float
     bar: float | None
@@ -31,8 +31,6 @@ class Bullet:
 
 
 def bullet(
-    name: str,
-    unit: str,
     low: float,
     high: float,
     need_low: float,
@@ -47,11 +45,7 @@ def bullet(
     scale = BULLET_WIDTH / (1.15 * max(ends))
     has_need = math.isfinite(need_low) and math.isfinite(need_high)
     has_amount = math.isfinite(low) and math.isfinite(high)
-    amount = f"{span(low, high)} {unit}" if has_amount else "not known"
-    need = f"need {span(need_low, need_high)} {unit}" if has_need else "need not known"
-    ceiling = f", limit {number(limit)} {unit}" if math.isfinite(limit) else ""
     return Bullet(
-        label=f"{name}: {amount}, {need}{ceiling}",
         band_from=need_low * scale if has_need else None,
         band_width=max(1.5, (need_high - need_low) * scale) if has_need else 0.0,
         bar=low * scale if has_amount else None,
@@ -77,10 +71,9 @@ def against(low: float, high: float, need_low: float, need_high: float) -> str:
 class StepChart:
     """Stock day by day between its least and most: paths in the picture's own units.
 
-    `counted`: where the stock was counted, as points.
+    `counted`: where the stock was counted, as points. The caption says the same in words.
     """
 
-    label: str
     area: str
     line_low: str
     line_high: str
@@ -97,7 +90,7 @@ class StepChart:
 
 
 def step_chart(
-    name: str, unit: str, walk: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp
+    unit: str, walk: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp
 ) -> StepChart | None:
     """Stock of each day from `start` to `end`, before its use, from the segments of one walk.
 
@@ -111,7 +104,7 @@ def step_chart(
     top = float(max(high.max(), low.max()))
     if not math.isfinite(top) or top <= 0:
         return None
-    box = StepChart("", "", "", "", False, [], "", "", "")
+    box = StepChart("", "", "", False, [], "", "", "")
     scale = (box.bottom - box.top) / top
     edges = np.linspace(box.left, box.width, (end - start).days + 2)
     first = int((days[0] - start) / pd.Timedelta(days=1))
@@ -121,11 +114,6 @@ def step_chart(
     back = _steps(across[::-1], y_low[::-1])
     bounded = bool(np.any(high - low > 1e-9))
     return StepChart(
-        label=(
-            f"{name}, {unit} on hand from {start:%Y-%m-%d} to {end:%Y-%m-%d}: "
-            f"{span(low[0], high[0])} on the first day drawn, "
-            f"{span(low[-1], high[-1])} on the last, before its use; at most {number(top)}"
-        ),
         area=f"M{forward}L{back}Z" if bounded else f"M{forward}V{box.bottom:g}H{across[0]:g}Z",
         line_low=f"M{_steps(across, y_low)}",
         line_high=f"M{forward}",

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import math
+from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -15,7 +17,6 @@ from markupsafe import Markup
 from reports import ReportInput
 from reports.front import front
 from reports.patients import (
-    SECTIONS_MAX,
     class_words,
     findings_table,
     places,
@@ -25,6 +26,7 @@ from reports.patients import (
 from reports.record import policy_digest, versions
 from reports.states import resolved
 from reports.summary import RANK_RULE, Summary, summarise, titles
+from reports.supply_page import supply_page
 from reports.text import clean, cleaned
 from reports.wording import (
     CAUTION,
@@ -43,36 +45,164 @@ from reports.wording import (
     span,
     template_in_words,
 )
-from schemas.results import URGENCIES
+from schemas.results import STATES, URGENCIES
 
+INDEX = "exceptions.html"
 PRESSING = 10
+# One file holds this many patients and bytes at most; a larger programme has an index, and files
+# by site with this many patients' sections each.
+PATIENTS_MAX, BYTES_MAX = 600, 3_000_000
+SECTIONS_A_FILE = 300
 # Long tables end here on the page; the workbook holds every row.
-SUPPLY_ROWS = 60
+LIST_SHOWN = 500
 ROWS_SHOWN = 200
-CLEAR_SHOWN = 3000
+NOT_STATED = "not stated"
 
 
-def write(report: ReportInput, path: Path) -> None:
-    """Write the page."""
-    path.write_bytes(page(report).encode("utf-8", errors="replace"))
+def write(report: ReportInput, path: Path) -> list[Path]:
+    """Write the page, and beside it the files by site of a large programme; returns the latter."""
+    texts = pages(report)
+    path.write_bytes(texts.pop(INDEX).encode("utf-8", errors="replace"))
+    for name, text in texts.items():
+        (path.parent / name).write_bytes(text.encode("utf-8", errors="replace"))
+    return [path.parent / name for name in texts]
 
 
 def page(report: ReportInput) -> str:
-    """The page as text."""
+    """The page as text; of a large programme, the index."""
+    return pages(report)[INDEX]
+
+
+def pages(report: ReportInput) -> dict[str, str]:
+    """The page by the name of its file; for a large programme an index and files by site.
+
+    No file's name holds anything of a patient or a site.
+    """
     summary = summarise(report)
-    style, script = _asset("page.css"), _asset("page.js")
-    return _environment().get_template("page.html").render(
-        style=Markup(style),
-        script=Markup(script),
-        style_digest=_digest(style),
-        script_digest=_digest(script),
-        **_head(report, summary),
-        **_people(report, summary),
-        **_supply(report),
-        **_unchecked(report, summary),
-        **_inputs(report),
-        **_appendix(report, summary),
-    )  # fmt: skip
+    environment = _environment()
+    common = _common(report, summary)
+    rest = (
+        front(report, summary)
+        | supply_page(report)
+        | _unchecked(report, summary)
+        | _inputs(report)
+        | _appendix(report, summary)
+        | _findings_of_no_one(report)
+    )
+    if summary.patients.audited <= PATIENTS_MAX:
+        here = _one_file(report, summary)
+        text = environment.get_template("page.html").render(**common, **rest, **here)
+        if len(text.encode("utf-8", errors="replace")) <= BYTES_MAX:
+            return {INDEX: text}
+    files = site_files(summary)
+    anchors = {name: href for file in files for name, href in file.anchors.items()}
+    listed = summary.work_list.head(LIST_SHOWN)
+    here = {
+        "home": "", "sites": files, "sections": [], "clear": [], "anchors": anchors,
+        "work_list": records(listed), "work_list_count": len(summary.work_list),
+        "choices": _choices(listed, report),
+    }  # fmt: skip
+    texts = {INDEX: environment.get_template("page.html").render(**common, **rest, **here)}
+    template = environment.get_template("site.html")
+    for file in files:
+        texts[file.name] = template.render(
+            **common, **_of_site(report, file), site=file, anchors=anchors, home=INDEX
+        )
+    return texts
+
+
+@dataclass(frozen=True)
+class SiteFile:
+    """One file of a large programme: the patients of a site, or of a part of a large one."""
+
+    name: str
+    title: str
+    part: str
+    listed: pd.DataFrame
+    clear: pd.DataFrame
+
+    @property
+    def anchors(self) -> dict[str, str]:
+        """Where the section of each patient listed is."""
+        ranks = self.listed.set_index("patient_id")["rank"]
+        return {str(name): f"{self.name}#patient-{rank}" for name, rank in ranks.items()}
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """Patients, those listed, and their open findings by urgency."""
+        totals = self.listed[list(URGENCIES)].sum()
+        return {
+            "patients": int(self.listed[list(URGENCIES)].sum(axis="columns").gt(0).sum())
+            + len(self.clear),
+            "listed": len(self.listed),
+            **{urgency: int(totals[urgency]) for urgency in URGENCIES},
+        }
+
+
+def site_files(summary: Summary) -> list[SiteFile]:
+    """The files by site, in the order of the sites' names; patients without a site come last."""
+    listed = summary.work_list.assign(where=summary.work_list["site"].fillna(""))
+    clear = summary.clear.assign(where=summary.clear["site"].fillna(""))
+    known = set(listed["where"]) | set(clear["where"])
+    files = []
+    for number_of_site, site in enumerate(sorted(known, key=lambda name: (name == "", name)), 1):
+        own, rest = listed.loc[listed["where"].eq(site)], clear.loc[clear["where"].eq(site)]
+        parts = max(1, math.ceil(len(own) / SECTIONS_A_FILE))
+        for part in range(parts):
+            suffix = f"-{part + 1}" if part else ""
+            files.append(
+                SiteFile(
+                    name=f"site-{number_of_site}{suffix}.html",
+                    title=site or NOT_STATED,
+                    part=f"part {part + 1} of {parts}" if parts > 1 else "",
+                    listed=own.iloc[part * SECTIONS_A_FILE : (part + 1) * SECTIONS_A_FILE],
+                    clear=rest if part == parts - 1 else rest.head(0),
+                )
+            )
+    return files
+
+
+def _one_file(report: ReportInput, summary: Summary) -> dict[str, Any]:
+    printed = sections(report, summary.work_list)
+    return {
+        "home": "",
+        "sites": [],
+        "sections": printed,
+        "anchors": {section.patient_id: f"#{section.anchor}" for section in printed},
+        "work_list": records(summary.work_list),
+        "work_list_count": len(summary.work_list),
+        "choices": _choices(summary.work_list, report),
+        "clear": records(summary.clear),
+    }
+
+
+def _of_site(report: ReportInput, file: SiteFile) -> dict[str, Any]:
+    return {
+        "sections": sections(report, file.listed),
+        "work_list": records(file.listed),
+        "work_list_count": len(file.listed),
+        "choices": _choices(file.listed, report),
+        "clear": records(file.clear),
+        "is_compared": bool(report.run.get("previous")),
+    }
+
+
+def _choices(listed: pd.DataFrame, report: ReportInput) -> dict[str, list[tuple[str, str]]]:
+    """What the list can be narrowed to, by field: values and their words, in reading order."""
+    facets = listed["findings"].dropna().str.split(" ").explode().str.split(".", expand=True)
+    facets = facets.reindex(columns=range(4))
+    family, check, urgency, state = (set(facets[place].dropna()) for place in range(4))
+    names = titles(report.result)
+    return {
+        "family": [(name, words) for name, words in FAMILY_TITLES.items() if name in family],
+        "check": [(name, words) for name, words in names.items() if name in check],
+        "urgency": [(name, name) for name in URGENCIES if name in urgency],
+        "state": [(name, name) for name in STATES if name in state],
+        **{
+            name: [(value, value) for value in sorted(listed[name].fillna(NOT_STATED).unique())]
+            for name in ("site", "clinician")
+        },
+    }
 
 
 def _environment() -> Environment:
@@ -92,8 +222,13 @@ def _environment() -> Environment:
         "quantity": quantity,
         "sentence": sentence,
     }
-    environment.globals |= {"span": span, "MISSING": MISSING, "URGENCIES": URGENCIES,
-                            "month_words": month_words}  # fmt: skip
+    environment.globals |= {
+        "span": span,
+        "MISSING": MISSING,
+        "NOT_STATED": NOT_STATED,
+        "URGENCIES": URGENCIES,
+        "month_words": month_words,
+    }
     return environment
 
 
@@ -128,30 +263,22 @@ def span_words(start: pd.Timestamp, end: pd.Timestamp) -> str:
     return f"{start.day} {start:%B %Y} to {end.day} {end:%B %Y}"
 
 
-def _head(report: ReportInput, summary: Summary) -> dict[str, Any]:
+def _common(report: ReportInput, summary: Summary) -> dict[str, Any]:
+    """What every file of a report shows."""
     run = report.run
-    people = summary.patients
-    share = 100 / max(1, people.audited)
-    groups = (
-        ("urgent", people.urgent, "to review urgently"),
-        ("soon", people.soon, "to review soon"),
-        ("note", people.note, "with notes only"),
-        ("clear", people.clear, "no exception open"),
-    )
-    bar, start = [], 0.0
-    for kind, count, words in groups:
-        bar.append({"kind": kind, "count": count, "words": words, "from": start,
-                    "width": count * share})  # fmt: skip
-        start += count * share
+    style, script = _asset("page.css"), _asset("page.js")
     return {
+        "style": Markup(style),
+        "script": Markup(script),
+        "style_digest": _digest(style),
+        "script_digest": _digest(script),
         "programme": clean(run.get("programme") or ""),
         "notice": clean(run.get("notice") or ""),
         "previous": clean(run.get("previous") or ""),
-        **front(report, summary),
         "period_words": period_words(report.period),
         "period": report.period,
         "summary": summary,
-        "bar": bar,
+        "bar": _bar(summary),
         "caution": CAUTION,
         "rank_rule": RANK_RULE,
         "families": records(summary.by_family),
@@ -162,29 +289,30 @@ def _head(report: ReportInput, summary: Summary) -> dict[str, Any]:
     }
 
 
-def _people(report: ReportInput, summary: Summary) -> dict[str, Any]:
-    printed = sections(report, summary)
-    return {
-        "work_list": records(summary.work_list),
-        "sections": printed,
-        "anchors": {section.patient_id: section.anchor for section in printed},
-        "sections_max": SECTIONS_MAX,
-        "other_findings": records(findings_table(report.result)),
-        "gone_findings": records(cleaned(resolved(report.result)).head(ROWS_SHOWN)),
-        "clear": records(summary.clear.head(CLEAR_SHOWN)),
-    }
-
-
-def _supply(report: ReportInput) -> dict[str, Any]:
-    supply = cleaned(report.result.supply)
-    needed = supply.loc[supply["need_per_day"].gt(0)]
-    shortest = needed.sort_values(
-        ["cover_days_high", "cover_days_low", "patient_id", "supply_class"], ignore_index=True
+def _bar(summary: Summary) -> list[dict[str, Any]]:
+    """The patients by their most urgent open finding, as pieces of a bar 100 long."""
+    people = summary.patients
+    share = 100 / max(1, people.audited)
+    groups = (
+        ("urgent", people.urgent, "to review urgently"),
+        ("soon", people.soon, "to review soon"),
+        ("note", people.note, "with notes only"),
+        ("clear", people.clear, "no exception open"),
     )
+    bar, start = [], 0.0
+    for kind, count, words in groups:
+        width = count * share
+        bar.append({"kind": kind, "count": count, "words": words, "from": start, "width": width})
+        start += width
+    return bar
+
+
+def _findings_of_no_one(report: ReportInput) -> dict[str, Any]:
+    """Findings of a file or an item, and those of the earlier run that are gone."""
+    compared = bool(report.run.get("previous"))
     return {
-        "shortest": records(shortest.head(SUPPLY_ROWS)),
-        "supply_count": len(needed),
-        "forecast": records(cleaned(report.result.order_forecast)),
+        "other_findings": records(findings_table(report.result, compared=compared)),
+        "gone_findings": records(cleaned(resolved(report.result)).head(ROWS_SHOWN)),
     }
 
 

@@ -9,14 +9,15 @@ import pandas as pd
 
 from reports import ReportInput
 from reports.charts import against, bullet, step_chart
+from reports.day import DayPicture, day_picture, day_words
+from reports.measured import Line, fed_line, readings_of, weight_line, weights_of
 from reports.states import answer_words
-from reports.summary import Summary, ranked, reading_order, titles
+from reports.summary import ranked, reading_order, titles
 from reports.text import cleaned
 from reports.wording import in_words, missing_in_words, number, span
+from reports.written import written
 from schemas.results import URGENCIES
 
-# A page with more sections than this is too large to open; the workbook holds them all.
-SECTIONS_MAX = 1500
 CHARTS_MAX = 4
 
 Row = dict[str, Any]
@@ -26,7 +27,7 @@ OPENING_WORDS = {
     "bounded": "not counted: least to most",
     "new start": "new start",
 }
-STATE_WORDS = {"new": "", "continuing": "also in the earlier run", "answered": "answered"}
+STATE_WORDS = {"continuing": "continuing", "answered": "answered, quiet"}
 
 
 @dataclass(frozen=True)
@@ -41,6 +42,10 @@ class Section:
     orders: list[Row]
     amounts: list[Row]
     amounts_note: str
+    day: DayPicture | None
+    day_words: str
+    weights: Line | None
+    fed: Line | None
     stocks: list[Row]
     findings: list[Row]
     unchecked: list[Row]
@@ -50,56 +55,46 @@ class Section:
         """Anchor of the section; it does not name the patient."""
         return f"patient-{self.rank}"
 
-    @property
-    def has_two_readings(self) -> bool:
-        """Whether an amount is drawn with two readings."""
-        return any(row["picture"] and row["picture"].bar_most > 0 for row in self.amounts)
 
-    @property
-    def has_chart(self) -> bool:
-        """Whether the stock of a class is drawn."""
-        return any(stock["chart"] for stock in self.stocks)
+@dataclass(frozen=True)
+class _Known:
+    """Rows by patient of everything that a section is made from."""
 
-    @property
-    def has_count(self) -> bool:
-        """Whether a stock count is drawn."""
-        return any(stock["counted"] for stock in self.stocks)
-
-    @property
-    def has_limit(self) -> bool:
-        """Whether a limit is drawn."""
-        return any(row["limit"] for row in self.amounts)
+    findings: dict[str, list[Row]]
+    regimens: dict[str, list[Row]]
+    parts: dict[str, list[Row]]
+    plans: dict[str, list[Row]]
+    supply: dict[str, list[Row]]
+    unchecked: dict[str, list[Row]]
+    weights: dict[str, list[tuple[pd.Timestamp, float]]]
+    readings: dict[str, list[Row]]
+    walks: dict[tuple[str, str], pd.DataFrame]
+    titles: dict[str, str]
 
 
-def sections(report: ReportInput, summary: Summary) -> list[Section]:
-    """Sections of the patients with a finding, the most pressing first."""
-    listed = summary.work_list.head(SECTIONS_MAX)
+def sections(report: ReportInput, listed: pd.DataFrame) -> list[Section]:
+    """Sections of the patients in rows of the work list, in its order."""
     wanted = set(listed["patient_id"])
     result = report.result
-    title_of = titles(result)
-    findings = grouped(findings_table(result, wanted))
-    regimens = grouped(_of(result.regimens, wanted))
-    parts = grouped(_in_period(_of(result.parts, wanted)))
-    supply = grouped(_of(result.supply, wanted))
-    unchecked = grouped(_of(result.unchecked, wanted))
-    walks = _walks(_of(result.stock_walk, wanted), result.exceptions)
-    return [
-        _section(
-            report,
-            row,
-            findings.get(row["patient_id"], []),
-            regimens.get(row["patient_id"], []),
-            parts.get(row["patient_id"], []),
-            supply.get(row["patient_id"], []),
-            unchecked.get(row["patient_id"], []),
-            walks,
-            title_of,
-        )
-        for row in records(listed)
-    ]
+    compared = bool(report.run.get("previous"))
+    known = _Known(
+        findings=grouped(findings_table(result, wanted, compared)),
+        regimens=grouped(_of(result.regimens, wanted)),
+        parts=grouped(_in_period(_of(result.parts, wanted))),
+        plans=grouped(_of(result.day_plan, wanted)),
+        supply=grouped(_of(result.supply, wanted)),
+        unchecked=grouped(_of(result.unchecked, wanted)),
+        weights=weights_of(report, wanted),
+        readings=readings_of(report, wanted),
+        walks=_walks(_of(result.stock_walk, wanted), result.exceptions),
+        titles=titles(result),
+    )
+    return [_section(report, row, known) for row in records(listed)]
 
 
-def findings_table(result: Any, wanted: set[str] | None = None) -> pd.DataFrame:
+def findings_table(
+    result: Any, wanted: set[str] | None = None, compared: bool = False
+) -> pd.DataFrame:
     """Exceptions in reading order with their titles; of no patient where `wanted` is none."""
     answered = result.exceptions.assign(answer_words=answer_words(result))
     table = reading_order(ranked(cleaned(answered)))
@@ -107,14 +102,14 @@ def findings_table(result: Any, wanted: set[str] | None = None) -> pd.DataFrame:
     table = table.loc[mine]
     return table.assign(
         title=table["check"].map(titles(result)),
-        state_words=_state_words(table),
+        state_words=_state_words(table, compared),
         place=places(table),
     )
 
 
-def _state_words(table: pd.DataFrame) -> pd.Series:
-    words = table["state"].map(STATE_WORDS)
-    first = "; first raised in the period from " + table["since"].dt.strftime("%Y-%m-%d")
+def _state_words(table: pd.DataFrame, compared: bool) -> pd.Series:
+    words = table["state"].map(STATE_WORDS | {"new": "new" * compared})
+    first = " since " + table["since"].dt.strftime("%Y-%m-%d")
     return (words + first).fillna(words).where(table["state"].eq("continuing"), words)
 
 
@@ -162,30 +157,32 @@ def _walks(walk: pd.DataFrame, exceptions: pd.DataFrame) -> dict[tuple[str, str]
     }
 
 
-def _section(
-    report: ReportInput,
-    row: Row,
-    findings: list[Row],
-    regimens: list[Row],
-    parts: list[Row],
-    supply: list[Row],
-    unchecked: list[Row],
-    walks: dict[tuple[str, str], pd.DataFrame],
-    title_of: dict[str, str],
-) -> Section:
+def _section(report: ReportInput, row: Row, known: _Known) -> Section:
+    patient = str(row["patient_id"])
+    findings = known.findings.get(patient, [])
+    regimens, parts = known.regimens.get(patient, []), known.parts.get(patient, [])
     latest = _latest(regimens)
+    plan = [
+        step
+        for step in known.plans.get(patient, [])
+        if latest and step["order_id"] == latest["order_id"]
+    ]
     return Section(
         rank=int(row["rank"]),
-        patient_id=str(row["patient_id"]),
+        patient_id=patient,
         name=row["patient_name"] or "",
         facts=_facts(row, latest),
         counts={urgency: int(row[urgency]) for urgency in URGENCIES},
         orders=_orders(regimens, parts),
         amounts=_amounts(latest, parts) if latest else [],
         amounts_note=_amounts_note(regimens, latest),
-        stocks=_stocks(report, supply, findings, walks),
+        day=day_picture(plan),
+        day_words=day_words(plan),
+        weights=weight_line(known.weights.get(patient, [])),
+        fed=fed_line(known.readings.get(patient, []), parts, report.period),
+        stocks=_stocks(report, known.supply.get(patient, []), findings, known.walks),
         findings=findings,
-        unchecked=_unchecked(unchecked, title_of),
+        unchecked=_unchecked(known.unchecked.get(patient, []), known.titles),
     )
 
 
@@ -219,7 +216,8 @@ def _orders(regimens: list[Row], parts: list[Row]) -> list[Row]:
     """Orders of the period, each with a line of arithmetic for each of its parts."""
     orders = []
     for regimen in sorted(regimens, key=lambda each: str(each["in_force_from"])):
-        lines = [_part(part) for part in parts if part["order_id"] == regimen["order_id"]]
+        own = [part for part in parts if part["order_id"] == regimen["order_id"]]
+        lines = [_part(part) for part in own]
         to = regimen["in_force_to"]
         orders.append(
             {
@@ -228,6 +226,7 @@ def _orders(regimens: list[Row], parts: list[Row]) -> list[Row]:
                 "span": f"from {_day(regimen['in_force_from'])}"
                 + (f" to {_day(to)}" if to is not None else ", no stop date"),
                 "lines": list(dict.fromkeys(line for line in lines if line)),
+                "written": written(own),
                 "days": int(regimen["period_days"]),
             }
         )
@@ -326,7 +325,7 @@ def _amount(
         "limit": number(limit) if limit == limit else "",
         "basis": _basis(latest, need) if need else "",
         "standing": "; ".join(words for words in standing if words),
-        "picture": bullet(name, unit, low, high, need_low, need_high, limit),
+        "picture": bullet(low, high, need_low, need_high, limit),
     }
 
 
@@ -367,9 +366,7 @@ def _stocks(
         unit = "pieces" if row["base_unit"] == "{piece}" else row["base_unit"]
         chart = None
         if walk is not None:
-            chart = step_chart(
-                class_words(supply_class), unit, walk, report.period.start, report.period.end
-            )
+            chart = step_chart(unit, walk, report.period.start, report.period.end)
         stocks.append(
             {
                 "name": class_words(supply_class),
@@ -382,11 +379,18 @@ def _stocks(
                 "counted": [] if walk is None else _counts(walk),
                 "on_hand": span(row["on_hand_units_low"], row["on_hand_units_high"]),
                 "short": span(row["short_days_low"], row["short_days_high"]),
+                "first_short": _first_short(row),
                 "cover": span(row["cover_days_low"], row["cover_days_high"]),
                 "chart": chart,
             }
         )
     return stocks
+
+
+def _first_short(row: Row) -> str:
+    """The first day that was not covered, the one of each bound where they differ."""
+    days = [row["first_short_day_high"], row["first_short_day_low"]]
+    return " to ".join(dict.fromkeys(_day(day) for day in days if day is not None))
 
 
 def class_words(supply_class: str) -> str:

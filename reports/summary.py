@@ -15,7 +15,8 @@ from schemas.results import FAMILIES, URGENCIES
 
 RANK_RULE = (
     "Most urgent findings first, then most findings to review soon, then the largest distance "
-    "of a finding from what it was held against, as a share of it. Answered findings do not count."
+    "of a finding from what it was held against, as a share of it, then the finding that has stood "
+    "longest. Answered findings do not count."
 )
 
 
@@ -65,7 +66,8 @@ class Summary:
     `by_check`: check, family, title, urgency, applies, exceptions, unchecked.
     `causes`: missing, count, checks, patients; the most frequent first.
     `work_list`: one row per patient with a finding, the most pressing first, with the patient's
-    name, site and clinician, counts by urgency, and the most pressing finding.
+    name, site and clinician, counts by urgency and of new findings, the day since which one has
+    stood, the most pressing finding, and in `findings` what the list can be narrowed by.
     `clear`: one row per patient without an open finding: patient, name, site, clinician and the
     count of what could not be checked.
     """
@@ -214,24 +216,36 @@ def _work_list(
         columns=list(URGENCIES),
         fill_value=0,
     ).rename_axis(columns=None)
-    farthest = counted.groupby("patient_id")["distance"].max()
+    by_patient = counted.groupby("patient_id")
+    farthest, since = by_patient["distance"].max(), by_patient["since"].min()
+    new = counted.loc[counted["state"].eq("new"), "patient_id"].value_counts()
     answered = known.loc[~known["is_open"], "patient_id"].value_counts()
     first = reading_order(known).drop_duplicates("patient_id").set_index("patient_id")
     listed = counts.assign(
         answered=answered.reindex(counts.index, fill_value=0),
         unchecked=unchecked["patient_id"].value_counts().reindex(counts.index, fill_value=0),
         distance=farthest.reindex(counts.index).fillna(0.0),
+        since=since.reindex(counts.index),
+        new=new.reindex(counts.index, fill_value=0),
+        findings=_facets(known).reindex(counts.index),
         title=first["check"].map(title_of),
         most_pressing=first["urgency"],
         evidence=first["evidence"],
         confirm=first["confirm"],
     ).join(people.drop(columns="is_idle"))
     listed = listed.reset_index().sort_values(
-        ["urgent", "soon", "distance", "note", "patient_id"],
-        ascending=[False, False, False, False, True],
+        ["urgent", "soon", "distance", "since", "note", "patient_id"],
+        ascending=[False, False, False, True, False, True],
         ignore_index=True,
     )
     return listed.assign(rank=np.arange(1, len(listed) + 1))
+
+
+def _facets(known: pd.DataFrame) -> pd.Series:
+    """By patient, `family.check.urgency.state` of the findings, blank between; each once."""
+    facets = known["family"] + "." + known["check"] + "." + known["urgency"] + "." + known["state"]
+    distinct = pd.DataFrame({"patient_id": known["patient_id"], "facet": facets})
+    return distinct.drop_duplicates().groupby("patient_id")["facet"].agg(" ".join)
 
 
 def reading_order(exceptions: pd.DataFrame) -> pd.DataFrame:

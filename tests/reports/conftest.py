@@ -15,12 +15,14 @@ from audit.period import parse_period
 from audit.policy import load_policy
 from reports import ReportInput
 from schemas.columns import columns_of, empty
+from schemas.exports import EXPORT_TABLES
 from schemas.results import RESULT_TABLES
 
 OF_THE_FORECAST = (
     "patient_forecast", "resolved", "answers", "census_rates", "back_test", "shortage_effects",
     "substitutes", "recalled_lots", "lines_left_out",
 )  # fmt: skip
+DAY_PLAN = ("patient_id", "order_id", "source_row", "kind", "from_min", "to_min", "ml")
 WALK = ("patient_id", "supply_class", "day", "on_hand_low", "on_hand_high", "need_per_day",
     "is_counted",
 )  # fmt: skip
@@ -127,6 +129,8 @@ def build(
         **{name: tables[name] for name in OF_THE_FORECAST},
         patients=untyped(PATIENTS, given.get("patients", [])),
         stock_walk=untyped(WALK, given.get("stock_walk", [])),
+        day_plan=untyped(DAY_PLAN, given.get("day_plan", [])),
+        weight_trends=untyped(("patient_id",), given.get("weight_trends", [])),
         parts=untyped(PARTS, given.get("parts", [])),
         check_counts=pd.DataFrame(counts, columns=list(COUNTS)),
         checks=checks,
@@ -136,6 +140,8 @@ def build(
         unread_cells=tables["unread_cells"],
         reconciliation=tables["reconciliation"],
         read_columns=tables["read_columns"],
+        supplied=tuple(EXPORT_TABLES),
+        tables={},
         digests={"orders.xlsx": "ab" * 32} if rows else {},
     )
     facts = {"version": "0.1.0", "options": {"period": "2026-10"}, **(run or {})}

@@ -127,8 +127,10 @@ def test_a_patient_section_shows_regimen_stock_and_gaps(
     said = words(text)
     assert "mL/d; F-12 (1.2 kcal/mL); flushes" in said
     assert "needs weight and height" in said
-    assert re.search(r'aria-label="Energy: [\d,]+ kcal/d, need [\d,]+–[\d,]+ kcal/d"', text)
-    assert re.search(r'aria-label="formula F-12, mL on hand from 2026-10-01', text)
+    assert re.search(r"Energy, kcal/d [\d,]+ [\d,]+–[\d,]+ ", said)
+    assert re.search(r"formula F-12 : [\d,–]+ mL at the start \((not )?counted", said)
+    assert text.count('class="bullet"') > 10
+    assert text.count('<figure class="stock"') > 2
 
 
 @pytest.mark.parametrize(
@@ -148,15 +150,18 @@ def test_standing_in_words(
     assert against(low, high, need_low, need_high) == said
 
 
-def test_a_bullet_tells_what_is_not_known() -> None:
+def test_a_bullet_leaves_out_what_is_not_known() -> None:
     nothing = math.nan
-    assert bullet("Energy", "kcal/d", nothing, nothing, nothing, nothing) is None
-    drawn = bullet("Water", "mL/d", 900, 1200, nothing, nothing, 1500)
+    assert bullet(nothing, nothing, nothing, nothing) is None
+    drawn = bullet(900, 1200, nothing, nothing, 1500)
     assert drawn is not None
-    assert drawn.label == "Water: 900–1,200 mL/d, need not known, limit 1,500 mL/d"
     assert drawn.band_from is None
-    assert bullet("Water", "mL/d", 900, 1200, nothing, nothing) is None
-    missing = bullet("Energy", "kcal/d", nothing, nothing, 1200, 1500)
+    # 1500 is the largest mark: the picture ends at 1.15 times it, and 900 and 1200 keep to scale.
+    assert drawn.limit == pytest.approx(150 / 1.15)
+    assert drawn.bar == pytest.approx(150 / 1.15 * 0.6)
+    assert drawn.bar_most == pytest.approx(150 / 1.15 * 0.2)
+    assert bullet(900, 1200, nothing, nothing) is None
+    missing = bullet(nothing, nothing, 1200, 1500)
     assert missing is not None
     assert missing.bar is None
 
@@ -172,17 +177,15 @@ def test_a_step_chart_falls_by_the_need_and_not_below_zero() -> None:
             "is_counted": [False, True],
         }
     )
-    chart = step_chart("formula F-1", "mL", walk, start, start + pd.Timedelta(days=4))
+    chart = step_chart("mL", walk, start, start + pd.Timedelta(days=4))
     assert chart is not None
     # Before the use of each day: low 200, 100, 0, 500, 400 and high 300, 200, 100, 600, 500.
-    assert chart.label.endswith(
-        "200–300 on the first day drawn, 400–500 on the last, before its use; at most 600"
-    )
+    assert chart.top_label == "600 mL"
     assert chart.line_low.count("V") == 4
     assert chart.is_bounded
     assert len(chart.counted) == 1
     nothing = walk.assign(on_hand_low=0.0, on_hand_high=0.0)
-    assert step_chart("formula F-1", "mL", nothing, start, start + pd.Timedelta(days=4)) is None
+    assert step_chart("mL", nothing, start, start + pd.Timedelta(days=4)) is None
 
 
 def test_words_of_columns_and_numbers() -> None:
