@@ -19,11 +19,18 @@ PROVENANCE = ("source_file", "source_sheet", "source_row")
 
 
 def text(
-    description: str, *spellings: str, essential: bool = False, identifier: bool = False
+    description: str,
+    *spellings: str,
+    essential: bool = False,
+    identifier: bool = False,
+    once: bool = False,
 ) -> Any:
-    """A column of free text, or of identifiers that must be kept letter for letter."""
+    """A column of free text, or of identifiers that must be kept letter for letter.
+
+    With `once`, an identifier stands in one row of its table; a row that repeats it is set aside.
+    """
     kind = "identifier" if identifier else "text"
-    return declare(description, spellings, kind=kind, essential=essential)
+    return declare(description, spellings, kind=kind, essential=essential, once=once)
 
 
 def code(
@@ -121,6 +128,7 @@ def declare(
     written_as: Mapping[str, str] | None = None,
     blank_means: str = "",
     blank_is: float | None = None,
+    once: bool = False,
 ) -> Any:
     """A column of any kind; the functions above are its usual forms."""
     return pa.Field(
@@ -134,6 +142,7 @@ def declare(
             "values": dict(values or {}),
             "written_as": dict(written_as or {}),
             "blank_means": blank_means,
+            "once": once,
             "blank_is": blank_is,
         },
         **(checks or {}),
@@ -155,6 +164,7 @@ class Column:
     low: float | None
     high: float | None
     blank_means: str = ""
+    once: bool = False
     blank_is: float | None = None
 
     @property
@@ -174,7 +184,9 @@ class Column:
             if self.low is not None:
                 return f"{noun}{unit}, {self.low:g} or more"
             return noun + unit
-        return "an identifier" if self.kind == "identifier" else "text"
+        if self.kind == "identifier":
+            return "an identifier that no earlier row has" if self.once else "an identifier"
+        return "text"
 
 
 class Table(pa.DataFrameModel):
@@ -204,6 +216,7 @@ def columns_of(model: type[Table]) -> Mapping[str, Column]:
             values=meta.get("values", {}),
             written_as=meta.get("written_as", {}),
             blank_means=meta.get("blank_means", ""),
+            once=bool(meta.get("once", False)),
             blank_is=meta.get("blank_is"),
             low=low,
             high=high,

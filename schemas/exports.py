@@ -380,7 +380,7 @@ class Catalogue(Sourced):
 
     item_code: Text = text(
         "Item's code", "item", "item code", "item no", "item number", "sku", "stock code",
-        "product code", identifier=True, essential=True,
+        "product code", identifier=True, essential=True, once=True,
     )  # fmt: skip
     description: Text = text(
         "Item in words", "item description", "name", "item name", "product", "product name"

@@ -207,6 +207,28 @@ def test_one_bad_row_is_set_aside_and_counted(tmp_path):
     assert "-50" in aside["evidence"]
 
 
+def test_an_item_listed_twice_is_used_once_and_said(tmp_path):
+    catalogue = (
+        "item_code,kind,formula_form,kcal_per_ml,container_ml\n"
+        "F1,formula,ready_to_feed,1.0,500\nF1,formula,ready_to_feed,1.5,500\n"
+    )
+    done = call(
+        "run",
+        folder_of(tmp_path, orders=orders_text(), deliveries=DELIVERIES, catalogue=catalogue),
+        "--period",
+        "2026-10",
+        "--out",
+        tmp_path / "o",
+    )
+    assert done.exit_code == 0, done.output
+    regimens = pd.read_csv(tmp_path / "o" / "regimens.csv")
+    assert regimens["energy_kcal_per_day"].tolist() == [1200]
+    exceptions = pd.read_csv(tmp_path / "o" / "exceptions.csv")
+    aside = exceptions.loc[exceptions["check"].eq("row_set_aside")]
+    assert aside["source_row"].tolist() == [3]
+    assert "found F1; expected an identifier that no earlier row has" in aside["evidence"].item()
+
+
 @pytest.mark.parametrize("known", CHECKS, ids=lambda known: known.check)
 def test_explain_says_what_each_check_asks(known):
     done = call("explain", known.check)
