@@ -15,7 +15,7 @@ import pytest
 
 from audit.checks import CHECKS
 from reports import ReportInput, write_all
-from reports.html import page
+from reports.html import page, pages
 from schemas.columns import columns_of
 from schemas.results import RESULT_TABLES, Exceptions, Regimens
 
@@ -183,7 +183,41 @@ def test_the_page_refers_to_nothing_outside_itself(
 
 
 def test_the_page_stays_small(build_report: Build, invented_rows: Rows) -> None:
-    assert len(page(build_report(invented_rows(500), checks=CHECKS)).encode()) < 3_000_000
+    texts = pages(build_report(invented_rows(500), checks=CHECKS))
+    assert list(texts) == ["exceptions.html"]
+    assert len(texts["exceptions.html"].encode()) < 3_000_000
+
+
+def test_a_large_programme_has_an_index_and_bounded_files_by_site(
+    build_report: Build, invented_rows: Rows
+) -> None:
+    rows = invented_rows(900)
+    for table in ("regimens", "parts"):
+        for row in rows[table]:
+            if row["patient_id"] == "P0001":
+                row["site"] = None
+    texts = pages(build_report(rows, checks=CHECKS))
+    assert set(texts) == {"exceptions.html", "site-1.html", "site-2.html", "site-3.html"}
+    assert all(len(text.encode()) < 3_000_000 for text in texts.values())
+    shown = [
+        patient
+        for name, text in texts.items()
+        for patient in re.findall(
+            r'<section class="patient" id="[^"]+">\n.*?<bdi>(.*?)</bdi>', text
+        )
+        if name != "exceptions.html"
+    ]
+    listed = {row.get("patient_id") for row in rows["exceptions"]} - {None}
+    assert sorted(shown) == sorted(listed)
+    for text in texts.values():
+        for name, place in re.findall(r'href="([^"#]*)#([^"]+)"', text):
+            if name:
+                assert f'id="{place}"' in texts[name]
+            else:
+                assert f'id="{place}"' in text
+    assert "North clinic" in texts["site-1.html"]
+    assert "Not stated" in texts["site-3.html"]
+    assert not any("P0" in name for name in texts)
 
 
 def test_csv_numbers_read_back(build_report: Build, tmp_path: Path) -> None:
