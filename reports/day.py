@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Container
 from dataclasses import dataclass
 from typing import Any
 
-from reports.wording import plural, quantity
+from reports.wording import plural
 
 Row = dict[str, Any]
 
@@ -30,11 +31,12 @@ class DayPicture:
     width: int = MIN_PER_DAY // SCALE
 
 
-def day_picture(plan: list[Row]) -> DayPicture | None:
+def day_picture(plan: list[Row], without_start: Container[Any] = ()) -> DayPicture | None:
     """The picture of one order's day; none where nothing of it has a time.
 
     `plan`: rows of the audit's day plan: source_row, kind (feed, fill, flush, night), from_min
-    and to_min (minutes after midnight; missing where no time is stated) and ml.
+    and to_min (minutes after midnight; missing where no time is stated) and ml. `without_start`
+    are the source rows of runs around the clock whose start the order does not state.
     """
     timed = [row for row in plan if row["from_min"] is not None]
     lanes = list(dict.fromkeys(row["source_row"] for row in timed if row["kind"] != "night"))
@@ -48,7 +50,7 @@ def day_picture(plan: list[Row]) -> DayPicture | None:
             if row["source_row"] == lane and row["kind"] in paths:
                 paths[row["kind"]] += _stroke(row, middle)
     return DayPicture(
-        words=day_words(plan),
+        words=day_words(plan, without_start),
         nights=[
             (_at(row["from_min"]), _at(row["to_min"]) - _at(row["from_min"]))
             for row in timed
@@ -73,38 +75,41 @@ def _stroke(row: Row, middle: int) -> str:
     return f"M{x} {middle - 10}v7" if row["kind"] == "fill" else f"M{x} {middle + 4}v6"
 
 
-def day_words(plan: list[Row]) -> str:
+def day_words(plan: list[Row], without_start: Container[Any] = ()) -> str:
     """The day in one line; what has no stated time is counted as such."""
     parts = list(dict.fromkeys(row["source_row"] for row in plan if row["kind"] != "night"))
     nights = [row for row in plan if row["kind"] == "night" and row["from_min"] is not None]
     said = []
     for part in parts:
         rows = [row for row in plan if row["source_row"] == part]
-        said.append(_part_words(rows, nights))
+        said.append(_part_words(rows, nights, part in without_start))
     return " | ".join(words for words in said if words)
 
 
-def _part_words(rows: list[Row], nights: list[Row]) -> str:
+def _part_words(rows: list[Row], nights: list[Row], lacks_start: bool) -> str:
     said = []
     feeds = [row for row in rows if row["kind"] == "feed"]
     runs = sorted((row["from_min"], row["to_min"]) for row in feeds if row["from_min"] is not None)
     if runs:
         said.append("feed " + " and ".join(_runs(runs)))
+        if lacks_start:
+            said.append("its start is not stated, so the day is counted from midnight")
     elif feeds:
         said.append("feed: times not stated")
     fills = [row["from_min"] for row in rows if row["kind"] == "fill"]
     if fills:
         dark = sum(_within(at, nights) for at in fills)
-        said.append("filled at " + _times(fills) + (f" ({dark} in the night)" if dark else ""))
+        said.append(
+            "filled at "
+            + _times(fills)
+            + (f" ({dark} in the night)" if dark and not lacks_start else "")
+        )
     flushes = [row for row in rows if row["kind"] == "flush"]
     timed = [row["from_min"] for row in flushes if row["from_min"] is not None]
     if timed:
         said.append("flush at " + _times(timed))
-    untimed = [row for row in flushes if row["from_min"] is None]
-    if untimed:
-        known = [row["ml"] for row in untimed if row["ml"] is not None]
-        volume = f" ({quantity(sum(known), 'mL')} a day)" if len(known) == len(untimed) else ""
-        said.append(f"flushes{volume}: times not stated")
+    if len(timed) < len(flushes):
+        said.append("flushes: times not stated")
     return "; ".join(said)
 
 

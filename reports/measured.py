@@ -20,6 +20,8 @@ WORDS_MAX = 5
 BEFORE = (30, 90, 180)
 # A course that stays this near its first weight is told in words alone.
 LEVEL_PERCENT = 1.0
+# A reading is drawn up to so many times what is ordered; the words tell all of it.
+DRAWN_TIMES = 2.0
 
 
 @dataclass(frozen=True)
@@ -140,6 +142,8 @@ def fed_line(readings: list[Row], parts: list[Row], period: Any) -> Line | None:
         [reading["fed_ml_per_day"] for reading in readings]
         + [amount for _, _, amount in ordered]
     )  # fmt: skip
+    if ordered:
+        top = min(top, DRAWN_TIMES * max(amount for _, _, amount in ordered))
     if not math.isfinite(top) or top <= 0:
         return None
     base = FED_HEIGHT - 14.0
@@ -151,7 +155,7 @@ def fed_line(readings: list[Row], parts: list[Row], period: Any) -> Line | None:
     path = ""
     for reading in readings:
         last = (reading["read_on"] - period.start).days + 1.0
-        height = round(base - scale * reading["fed_ml_per_day"], 1)
+        height = round(base - scale * min(reading["fed_ml_per_day"], top), 1)
         path += f"M{x(last - reading['days']):g} {base:g}V{height:g}H{x(last):g}V{base:g}Z"
     line = "".join(
         f"M{x(begin):g} {round(base - scale * amount, 1):g}H{x(end):g}"

@@ -24,7 +24,7 @@ Row = dict[str, Any]
 
 OPENING_WORDS = {
     "counted": "counted",
-    "bounded": "not counted: least to most",
+    "bounded": "not counted",
     "new start": "new start",
 }
 STATE_WORDS = {"continuing": "continuing", "answered": "answered, quiet"}
@@ -167,6 +167,10 @@ def _section(report: ReportInput, row: Row, known: _Known) -> Section:
         for step in known.plans.get(patient, [])
         if latest and step["order_id"] == latest["order_id"]
     ]
+    without_start = {
+        part["source_row"] for part in parts
+        if part.get("session_start_min") is None and part.get("source_row") is not None
+    }  # fmt: skip
     return Section(
         rank=int(row["rank"]),
         patient_id=patient,
@@ -176,8 +180,8 @@ def _section(report: ReportInput, row: Row, known: _Known) -> Section:
         orders=_orders(regimens, parts),
         amounts=_amounts(latest, parts) if latest else [],
         amounts_note=_amounts_note(regimens, latest),
-        day=day_picture(plan),
-        day_words=day_words(plan),
+        day=day_picture(plan, without_start),
+        day_words=day_words(plan, without_start),
         weights=weight_line(known.weights.get(patient, [])),
         fed=fed_line(known.readings.get(patient, []), parts, report.period),
         stocks=_stocks(report, known.supply.get(patient, []), findings, known.walks),

@@ -7,7 +7,7 @@ from typing import Any
 import pandas as pd
 
 from reports import ReportInput
-from reports.patients import findings_table, records
+from reports.patients import OPENING_WORDS, findings_table, records
 from reports.text import cleaned
 
 # Long tables end here on the page; the workbook holds every row.
@@ -32,6 +32,7 @@ def supply_page(report: ReportInput) -> dict[str, Any]:
     left_out = cleaned(result.lines_left_out)
     maybe = supply["short_days_low"].eq(0) & supply["short_days_high"].gt(0)
     return {
+        "opening_words": OPENING_WORDS,
         "short": records(short.head(SHORT_ROWS)),
         "short_count": len(short),
         "maybe_short": int(maybe.sum()),

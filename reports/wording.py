@@ -159,6 +159,7 @@ _AS_INPUT = {
     "life_stage": "age (birth date)",
     "any_loss_percent": "an earlier weight to compare with",
     "gain_kg": "two weights far enough apart",
+    "z_fall": "two weights that the growth standard scores",
     "bag_capacity_ml": "capacity of the bag",
     "compared_computed_feed_ml_per_day": "feed volume that can be computed",
     "compared_computed_flush_ml_per_day_low": "flush volume that can be computed",
@@ -245,7 +246,7 @@ _TO_SUPPLY = {
     ),
     **dict.fromkeys(
         (
-            "any_loss_percent", "gain_kg",
+            "any_loss_percent", "gain_kg", "z_fall",
             "height and weight, and a weight of about 180 days before",
         ),
         _SERIES,
