@@ -23,6 +23,9 @@ OUTER = " \t\n\r\x0b\x0c\x1c\x1d\x1e\x1f\x85\xa0\u1680\u2028\u2029\u202f\u205f\u
 _OUTER = frozenset(OUTER)
 
 
+NO_RESULT = "formula without a stored result"
+
+
 @dataclass(frozen=True)
 class Fault:
     """A cell that holds no value by its file's own account, such as `#REF!`."""

@@ -18,9 +18,10 @@ from dataclasses import dataclass, field
 import numpy as np
 import python_calamine
 
+from audit.ingest import opendocument
 from audit.ingest.errors import DAMAGED_ARCHIVE, ExportsError
 from audit.ingest.options import Limits
-from audit.ingest.sheets import Fault, Sheet, cells_of, trimmed
+from audit.ingest.sheets import NO_RESULT, Fault, Sheet, cells_of, trimmed
 from audit.ingest.values import units
 
 OLE_MAGIC = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
@@ -48,7 +49,6 @@ _UNIT_AFTER = re.compile(
     r"(?:[#,0]*0(?:\.[0#]+)?|General)\s*(?:\"([^\"]+)\"|((?:\\?[A-Za-z/ ])+))(?:;.*)?"
 )
 _BUILT_IN_PERCENT = {"9": "0%", "10": "0.00%"}
-_NO_RESULT = "formula without a stored result"
 
 _Placed = tuple[int, int, Fault | str]
 """Row and column of a cell, from 0, and what stands in it."""
@@ -294,7 +294,11 @@ def _shown_number(stored: str, code: str) -> str:
 def _overlooked(archive: zipfile.ZipFile, parts: _Parts, file: str, name: str) -> list[_Placed]:
     """Cells whose value the reader does not tell as the workbook shows it."""
     if name not in parts.paths:
-        return []
+        try:
+            content = _part(archive, "content.xml", file)
+            return list(opendocument.overlooked(content, name)) if content else []
+        except (ElementTree.ParseError, ValueError):
+            raise ExportsError(f"{file}, sheet {name!r}: damaged; it cannot be opened") from None
     content = _part(archive, parts.paths[name], file)
     marks = (b"<f", b":f", b't="e"', *(b's="%s"' % key.encode() for key in parts.number_styles))
     if not any(mark in content for mark in marks):
@@ -339,7 +343,7 @@ def _fault(cell: ElementTree.Element) -> Fault | None:
     if cell.get("t") == "e":
         return Fault(stored or "#ERROR!")
     if "f" in parts and not stored and not (cell.get("t") == "str" and "v" in parts):
-        return Fault(_NO_RESULT)
+        return Fault(NO_RESULT)
     return None
 
 
