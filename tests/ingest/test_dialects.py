@@ -1,8 +1,8 @@
 """The same orders and deliveries in any dialect: read alike, or asked about, never misread.
 
-    READING_CASES=2000 python -m pytest tests/ingest/test_dialects.py -s
+    READING_CASES=2000 python -m pytest -n0 -s tests/ingest/test_dialects.py
 
-draws that many dialects and that many corrupted files and prints what became of them.
+draws that many dialects and prints what became of them.
 """
 
 from __future__ import annotations
