@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from audit.ingest import conventions, duplicates
-from audit.ingest.blocks import Block, find_blocks, unknown_block
+from audit.ingest.blocks import SEARCHED_ROWS, Block, find_blocks, unknown_block
 from audit.ingest.errors import ExportsError
 from audit.ingest.evidence import OtherIds, other_ids
 from audit.ingest.headers import (
@@ -16,12 +16,14 @@ from audit.ingest.headers import (
     essential_columns,
     match_header,
     nearest_header,
+    set_aside_positions,
 )
+from audit.ingest.mapping import Declared, Mapping
 from audit.ingest.options import ReadOptions
 from audit.ingest.plan import BlockPlan, ColumnPlan, ReadingPlan
 from audit.ingest.proposals import with_proposals
 from audit.ingest.rows import NOT_DATA, data_rows, row_kinds
-from audit.ingest.sheets import Sheet, shown
+from audit.ingest.sheets import OUTER, Sheet, shown
 from audit.ingest.values import CellRules, units
 from schemas.columns import Column
 
@@ -59,12 +61,38 @@ def make_plan(sheets: Sequence[Sheet], options: ReadOptions) -> ReadingPlan:
 def _blocks(sheet: Sheet, options: ReadOptions) -> list[tuple[Sheet, Block, str]]:
     """Tables of a sheet, each with why it cannot be read where nothing is to be refused."""
     declared = options.mapping.declared(sheet.file, sheet.name)
+    if not declared.layouts and options.mapping.layouts:
+        declared = _declared_for_origins(sheet, options.mapping)
     try:
         return [(sheet, block, "") for block in find_blocks(sheet, declared)]
     except ExportsError as error:
         if not options.surveys:
             raise
         return [(sheet, unknown_block(sheet), str(error))]
+
+
+def _declared_for_origins(sheet: Sheet, mapping: Mapping) -> Declared:
+    """What is declared for the files that a sheet of rows set aside was made from.
+
+    Such a sheet keeps the headers of its file, so that what they were declared to be holds
+    for it too; only the row of the headers is another.
+    """
+    for row in range(min(SEARCHED_ROWS, sheet.rows)):
+        texts = [shown(cells.value(row)).strip(OUTER).casefold() for cells in sheet.columns]
+        added = set_aside_positions(texts)
+        if not added:
+            continue
+        file, name = (
+            next((sheet.columns[place] for place in sorted(added) if texts[place] == wanted), None)
+            for wanted in ("source_file", "source_sheet")
+        )
+        for below in range(row + 1, sheet.rows if file else 0):
+            origin = shown(file.value(below)) if file else ""
+            declared = mapping.declared(origin, shown(name.value(below)) if name else "")
+            if declared.layouts:
+                return Declared(tuple(replace(each, header_row=0) for each in declared.layouts))
+        break
+    return Declared()
 
 
 def _survey(

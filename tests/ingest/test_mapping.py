@@ -6,6 +6,7 @@ import importlib.util
 import re
 from pathlib import Path
 
+import openpyxl
 import pandas as pd
 import pytest
 
@@ -242,7 +243,21 @@ def test_the_messy_ledger_audits_with_its_mapping(tmp_path, assert_closed):
     arguments = ["run", *map(str, MESSY_INPUTS), "--mapping", str(mapping)]
     run = CliRunner().invoke(app, [*arguments, "--period", "2026-10", "--out", str(out)])
     assert run.exit_code == 0, run.output
-    assert (out / "set_aside.xlsx").exists()
+    corrected = tmp_path / "set_aside.xlsx"
+    book = openpyxl.load_workbook(out / "set_aside.xlsx")
+    sheet = book["deliveries"]
+    headers = [cell.value for cell in sheet[1]]
+    rows = list(sheet.iter_rows(min_row=2))
+    for row in rows:
+        row[headers.index("What went out")].value = "y-60"
+        row[headers.index("How many")].value = "7"
+    book.save(corrected)
+    again = read_exports([*MESSY_INPUTS, corrected], ReadOptions(mapping=load_mapping(mapping)))
+    assert_closed(again)
+    mended = again.tables["deliveries"].query("source_file == 'set_aside.xlsx'")
+    assert len(mended) == len(rows) == len(aside)
+    assert set(mended["item_code"]) == {"Y-60"}
+    assert "deliveries" not in set(again.set_aside["table"])
 
 
 def test_our_own_files_are_read_back_as_they_were_meant(read, assert_closed):
