@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import xlsxwriter  # type: ignore[import-untyped]
+from xlsxwriter.utility import xl_col_to_name  # type: ignore[import-untyped]
 
 from reports.text import is_text
 
@@ -39,13 +40,15 @@ URGENCY_STYLES: dict[str, dict[str, Any]] = {
 class Sheet:
     """One table to write. `headings` are by column; `answers` are those of its columns that are
     left to be filled in, each with what is accepted: a tuple of values, `"date"` or blank for
-    any text. `widths` stand in for those taken from the content.
+    any text. `marks` are columns whose numbers above zero are set off, each with the format.
+    `widths` stand in for those taken from the content.
     """
 
     name: str
     frame: pd.DataFrame
     headings: Mapping[str, str] = field(default_factory=dict)
     answers: Mapping[str, Sequence[str] | str] = field(default_factory=dict)
+    marks: Mapping[str, str] = field(default_factory=dict)
     widths: Mapping[str, float] = field(default_factory=dict)
     empty_note: str = "None."
 
@@ -81,6 +84,10 @@ class Book:
         blank = {**base, "bg_color": "#F3F9F8", "border": 1, "border_color": "#C9D6D4"}
         self.add_format("answer", {**blank, "text_wrap": True})
         self.add_format("answer_date", {**blank, "num_format": "yyyy-mm-dd", "align": "left"})
+        self.add_format("quiet_row", {"font_color": "#6A767E", "italic": True})
+        self.add_format("new_state", {"bold": True})
+        self.add_format("wanted", {"bg_color": "#FBF2DF"})
+        self.add_format("changed_row", {"bold": True, "bg_color": "#EEF1F3"})
         self.add_format("title", {**base, "font_name": "Cambria", "font_size": 16, "bold": True})
         self.add_format("lead", {**base, "font_size": 12, "bold": True})
         self.add_format("section", {**base, "bold": True, "bottom": 1})
@@ -134,6 +141,8 @@ class Book:
         else:
             self._write_rows(sheet, table, frame, _lines(frame, widths))
             self._mark_urgency(sheet, frame)
+            self._mark_above_zero(sheet, table, frame)
+            self._mark_rows(sheet, frame)
             _accept_answers(sheet, table, frame)
         frozen = _frozen(frame)
         sheet.freeze_panes(1, frozen)
@@ -184,6 +193,41 @@ class Book:
                         {"type": "cell", "criteria": "==", "value": f'"{urgency}"',
                          "format": self[urgency]},
                     )  # fmt: skip
+
+    def _mark_above_zero(self, sheet: Worksheet, table: Sheet, frame: pd.DataFrame) -> None:
+        for place, column in enumerate(frame.columns):
+            if column in table.marks:
+                sheet.conditional_format(
+                    1, place, len(frame), place,
+                    {"type": "cell", "criteria": ">", "value": 0,
+                     "format": self[table.marks[column]]},
+                )  # fmt: skip
+
+    def _mark_rows(self, sheet: Worksheet, frame: pd.DataFrame) -> None:
+        """Quiet rows fade, an accepted answer without a day is pointed out, as is a change."""
+        columns = list(frame.columns)
+        last = len(columns) - 1
+        if "state" in columns:
+            state = xl_col_to_name(columns.index("state"))
+            self._when(sheet, frame, 0, last, f'${state}2="answered"', "quiet_row")
+            self._when(sheet, frame, columns.index("state"), columns.index("state"),
+                       f'${state}2="new"', "new_state")  # fmt: skip
+        if "answer" in columns and "until" in columns:
+            answer, until = (xl_col_to_name(columns.index(name)) for name in ("answer", "until"))
+            formula = f'AND(${answer}2="accepted",ISBLANK(${until}2))'
+            place = columns.index("until")
+            self._when(sheet, frame, place, place, formula, "wanted")
+        if "changed" in columns:
+            changed = xl_col_to_name(columns.index("changed"))
+            self._when(sheet, frame, 0, last, f'${changed}2="changed"', "changed_row")
+
+    def _when(
+        self, sheet: Worksheet, frame: pd.DataFrame, first: int, last: int, formula: str, style: str
+    ) -> None:
+        sheet.conditional_format(
+            1, first, len(frame), last,
+            {"type": "formula", "criteria": f"={formula}", "format": self[style]},
+        )  # fmt: skip
 
 
 def fit_across(sheet: Worksheet, widths: Sequence[float]) -> None:

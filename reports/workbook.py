@@ -8,11 +8,13 @@ from typing import Any
 import pandas as pd
 
 from reports import ReportInput, states
+from reports.front import RUNS_SHOWN, not_supplied, settling
+from reports.history import history
 from reports.record import policy_digest, versions
 from reports.sheets import Book, Sheet
 from reports.summary import RANK_RULE, Summary, summarise, titles
-from reports.text import inert
-from reports.wording import CAUTION, FAMILY_TITLES, heading, missing_in_words
+from reports.text import cleaned, inert
+from reports.wording import CAUTION, FAMILY_TITLES, heading, missing_in_words, sentence
 from schemas.columns import PROVENANCE, columns_of
 from schemas.exports import ANSWERS, EXPORT_TABLES
 from schemas.results import (
@@ -54,8 +56,9 @@ def _sheets(report: ReportInput, summary: Summary) -> list[Sheet]:
     return [
         _sheet(
             "Work list",
-            _work_list(summary),
+            _work_list(summary, report),
             widths=WIDTHS,
+            marks={urgency: urgency for urgency in URGENCIES},
             empty_note="No patient has an exception.",
         ),
         _sheet(
@@ -72,7 +75,11 @@ def _sheets(report: ReportInput, summary: Summary) -> list[Sheet]:
             empty_note="No exception of an earlier run is gone, or no run was compared with.",
         ),
         _sheet("Regimens", result.regimens[list(columns_of(Regimens))]),
-        _sheet("Supply", _by_cover(result.supply[list(columns_of(Supply))])),
+        _sheet(
+            "Supply",
+            _by_cover(result.supply[list(columns_of(Supply))]),
+            marks={"short_days_low": "urgent", "short_units_low": "urgent"},
+        ),
         _sheet("Order forecast", result.order_forecast[list(columns_of(OrderForecast))]),
         _sheet(
             "Cannot be checked",
@@ -93,10 +100,11 @@ def _sheet(name: str, frame: pd.DataFrame, **more: Any) -> Sheet:
     return Sheet(name, inert(frame), {str(name): heading(str(name)) for name in frame}, **more)
 
 
-def _work_list(summary: Summary) -> pd.DataFrame:
+def _work_list(summary: Summary, report: ReportInput) -> pd.DataFrame:
+    compared = ["new", "since"] if report.run.get("previous") else []
     columns = [
         "rank", "patient_id", "patient_name", *URGENCIES, "most_pressing", "title", "evidence",
-        "confirm", "site", "clinician", "unchecked", "answered",
+        "confirm", "site", "clinician", *compared, "unchecked", "answered",
     ]  # fmt: skip
     listed = summary.work_list[columns]
     return listed.rename(columns={"unchecked": "cannot_be_checked", "title": "exception"})
@@ -232,9 +240,22 @@ def _summary(book: Book, report: ReportInput, summary: Summary) -> None:
     totals = summary.by_family[[*URGENCIES, "open", "answered", "unchecked"]].sum()
     line("All families", *(int(total) for total in totals))
     place += 1
-    line("Most often missing, where a check could not be made", "checks", style="section")
-    for cause in summary.causes.head(CAUSES).to_dict("records"):
-        line(_inert(str(cause["missing"])), int(cause["count"]))
+    runs = history(report, summary)
+    if len(runs) > 1:
+        line("Open exceptions over the runs", *URGENCIES, "new", "resolved", style="section")
+        for run in runs[-RUNS_SHOWN:]:
+            counts = [run[name] for name in (*URGENCIES, "new", "resolved")]
+            line(f"{run['from']} to {run['to']}", *counts)
+        place += 1
+    line("What would settle most of what cannot be checked", "checks", "patients", style="section")
+    for row in settling(cleaned(report.result.unchecked)).head(CAUSES).to_dict("records"):
+        line(_inert(sentence(str(row["supply"]))), int(row["alone"]), int(row["patients"]))
+    missing = not_supplied(report)
+    if missing:
+        place += 1
+        line("Not supplied, and what rests on it", style="section")
+        for what, why in missing:
+            line(f"{what}: {why}.")
     place += 1
     line("Order of the work list", style="section")
     line(RANK_RULE)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import datetime
 import json
+import shutil
+import subprocess
 from collections.abc import Callable
 from pathlib import Path
 
@@ -67,6 +69,62 @@ def test_answers_are_chosen_from_a_list(book: openpyxl.Workbook) -> None:
     headings = [cell.value for cell in sheet[1]]
     assert headings[6:10] == ["Answer", "Until", "By", "Note"]
     assert len(sheet.conditional_formatting) >= 1
+
+
+@pytest.mark.skipif(shutil.which("soffice") is None, reason="LibreOffice is not installed")
+def test_what_is_chosen_and_marked_survives_another_program(
+    build_report: Build, invented_rows: Rows, tmp_path: Path
+) -> None:
+    """Opened, recalculated and saved by LibreOffice: lists, rules, filters and cells hold."""
+    workbook.write(
+        build_report(invented_rows(30), run={"previous": "2026-09"}), tmp_path / "exceptions.xlsx"
+    )
+    (tmp_path / "saved").mkdir()
+    subprocess.run(
+        ["soffice", f"-env:UserInstallation=file://{tmp_path}/profile", "--headless",
+         "--convert-to", "xlsx", "--outdir", str(tmp_path / "saved"),
+         str(tmp_path / "exceptions.xlsx")],
+        check=True, capture_output=True, timeout=180,
+    )  # fmt: skip
+    ours = openpyxl.load_workbook(tmp_path / "exceptions.xlsx")
+    saved = tmp_path / "saved" / "exceptions.xlsx"
+    theirs = openpyxl.load_workbook(saved)
+    values = openpyxl.load_workbook(saved, data_only=True)
+    assert theirs.sheetnames == ours.sheetnames == SHEETS
+    for name in SHEETS:
+        before, after = ours[name], theirs[name]
+        assert [[_held(cell) for cell in row] for row in before.iter_rows()] == [
+            [_held(cell) for cell in row]
+            for row in values[name].iter_rows(max_row=before.max_row, max_col=before.max_column)
+        ]
+        assert (after.auto_filter.ref or "") == (before.auto_filter.ref or "")
+        assert _rules(after) == _rules(before), name
+    choices = {
+        rule.type: (str(rule.sqref), rule.formula1)
+        for rule in theirs["Exceptions"].data_validations.dataValidation
+    }
+    last = ours["Exceptions"].max_row
+    assert choices["list"] == (f"G2:G{last}", '"accepted,corrected,under_review"')
+    assert choices["date"][0] == f"H2:H{last}"
+    assert theirs["Exceptions"]["G2"].value is None
+    assert [name for name in SHEETS if _rules(ours[name])] == [
+        "Work list", "Exceptions", "Supply", "Parameters",
+    ]  # fmt: skip
+
+
+def _held(cell: openpyxl.cell.Cell) -> object:
+    """What a cell holds, to the 12 digits that every program keeps; blank text is nothing."""
+    value = cell.value
+    return float(f"{value:.12g}") if isinstance(value, float) else None if value == "" else value
+
+
+def _rules(sheet: openpyxl.worksheet.worksheet.Worksheet) -> set[tuple[str, str, str]]:
+    """Where each rule holds, what it asks and whether it sets off what it finds."""
+    return {
+        (str(cells.sqref), " ".join(rule.formula).replace(" ", ""), str(rule.dxf is not None))
+        for cells in sheet.conditional_formatting
+        for rule in cells.rules
+    }
 
 
 def test_the_work_list_has_each_patient_once(book: openpyxl.Workbook) -> None:
