@@ -261,9 +261,18 @@ def test_nothing_is_wider_than_the_window(
     opened.page.close()
 
 
-def test_no_rule_of_accessibility_is_broken(browser: Any, run_folder: Path) -> None:
+def broken_rules(page: Any) -> list[tuple[str, int, str]]:
+    """Rules of accessibility that the page breaks: rule, how often, and the first place."""
     pytest.importorskip(AXE, reason="the rules of accessibility (axe) are not installed")
-    script = files(AXE).joinpath("axe.min.js").read_text(encoding="utf-8")
+    page.evaluate(files(AXE).joinpath("axe.min.js").read_text(encoding="utf-8"))
+    found = page.evaluate("axe.run(document, { resultTypes: ['violations'] })")
+    return [
+        (rule["id"], len(rule["nodes"]), rule["nodes"][0]["html"][:160])
+        for rule in found["violations"]
+    ]
+
+
+def test_no_rule_of_accessibility_is_broken(browser: Any, run_folder: Path) -> None:
     page = Watched(browser, run_folder / "exceptions.html").page
     # Rows and sections are alike: some of each stand for all.
     page.eval_on_selector_all(
@@ -275,12 +284,7 @@ def test_no_rule_of_accessibility_is_broken(browser: Any, run_folder: Path) -> N
         "all => all.forEach(one => one.remove())",
     )
     page.eval_on_selector_all("details", "all => all.forEach(one => { one.open = true })")
-    page.evaluate(script)
-    found = page.evaluate("axe.run(document, { resultTypes: ['violations'] })")
-    broken = [
-        (rule["id"], len(rule["nodes"]), rule["nodes"][0]["html"][:160])
-        for rule in found["violations"]
-    ]
+    broken = broken_rules(page)
     page.close()
     assert broken == []
 
@@ -302,6 +306,28 @@ def test_a_report_of_500_patients_can_be_used_within_a_second(
     assert min(times) < INTERACTIVE_WITHIN_MS
 
 
+def test_text_of_the_exports_runs_nothing_and_can_be_chosen(
+    browser: Any, tmp_path: Path, build_report: Any, invented_rows: Any
+) -> None:
+    bad = "\"><script>alert(1)</script><img src=http://example.invalid/x onerror=alert(1)>'&amp;"
+    rows = invented_rows(12)
+    for table in ("regimens", "parts", "exceptions"):
+        for row in rows[table]:
+            row |= {name: bad for name in ("site", "patient_name", "evidence") if name in row}
+    assert write(build_report(rows), tmp_path / "exceptions.html") == []
+    opened = Watched(browser, tmp_path / "exceptions.html")
+    dialogs: list[str] = []
+    opened.page.on("dialog", lambda dialog: dialogs.append(dialog.message))
+    everyone = opened.shown()
+    opened.page.fill("#filter [name=words]", "<SCRIPT>ALERT(1)")
+    assert opened.shown() == everyone
+    assert opened.page.locator("#filter [name=site]").count() == 0
+    assert dialogs == []
+    assert opened.said == []
+    assert opened.asked == [(tmp_path / "exceptions.html").as_uri()]
+    opened.page.close()
+
+
 def test_the_files_of_a_large_programme_lead_to_each_other(
     browser: Any, tmp_path: Path, build_report: Any, invented_rows: Any
 ) -> None:
@@ -317,6 +343,12 @@ def test_the_files_of_a_large_programme_lead_to_each_other(
     page.click(".sites a >> nth=1")
     page.fill("#filter [name=words]", "Ada")
     assert 0 < len(opened.shown()) < page.locator("#work-list tbody tr").count()
+    page.evaluate("document.querySelectorAll('tr:nth-child(n + 6)').forEach(one => one.remove())")
+    page.evaluate(
+        "document.querySelectorAll('section.patient').forEach((one, place) => "
+        "{ if (place > 3) one.remove() })"
+    )
+    assert broken_rules(page) == []
     assert opened.said == []
     assert all(url.startswith(tmp_path.as_uri()) for url in opened.asked)
     page.close()
