@@ -10,15 +10,16 @@ from __future__ import annotations
 import io
 import posixpath
 import re
+import struct
 import xml.etree.ElementTree as ElementTree
 import zipfile
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 import python_calamine
 
-from audit.ingest import opendocument
+from audit.ingest import binary_workbooks, opendocument
 from audit.ingest.errors import DAMAGED_ARCHIVE, ExportsError
 from audit.ingest.options import Limits
 from audit.ingest.sheets import NO_RESULT, Fault, Sheet, cells_of, trimmed
@@ -73,6 +74,8 @@ def read_workbook(data: bytes, file: str, limits: Limits) -> list[Sheet]:
         for name, path in parts.paths.items():
             _refuse_wide_sheets(archive, path, f"{file}, sheet {name!r}", limits)
         _refuse_repeated_content(archive, file)
+    _refuse_locked(data, file)
+    in_error = _binary_errors(data, archive, file)
     workbook = _open(data, file)
     sheets = []
     for number, metadata in enumerate(workbook.sheets_metadata):
@@ -80,6 +83,7 @@ def read_workbook(data: bytes, file: str, limits: Limits) -> list[Sheet]:
             continue
         grid, merged = _grid(workbook, number, file, metadata.name, limits)
         overlooked = _overlooked(archive, parts, file, metadata.name) if archive else []
+        overlooked += in_error.get(number, [])
         hidden = metadata.visible != python_calamine.SheetVisibleEnum.Visible
         sheet = _sheet(grid, merged, overlooked, file, metadata.name, parts.counts_from_1904)
         sheets.append(sheet.noted("hidden sheet") if hidden else sheet)
@@ -88,9 +92,26 @@ def read_workbook(data: bytes, file: str, limits: Limits) -> list[Sheet]:
     return sheets
 
 
-def _open(data: bytes, file: str) -> python_calamine.CalamineWorkbook:
+def _binary_errors(
+    data: bytes, archive: zipfile.ZipFile | None, file: str
+) -> Mapping[int, Sequence[_Placed]]:
+    """Cells in error of a binary workbook, by the sheet's place in it; none for other kinds."""
+    try:
+        if archive is None:
+            return binary_workbooks.errors_in_xls(data)
+        if "xl/workbook.bin" in archive.namelist():
+            return binary_workbooks.errors_in_xlsb(lambda path: _part(archive, path, file))
+    except (struct.error, IndexError, ValueError):
+        raise ExportsError(f"{file}: damaged; it cannot be opened") from None
+    return {}
+
+
+def _refuse_locked(data: bytes, file: str) -> None:
     if data[:8] == OLE_MAGIC and _ENCRYPTED in data:
         raise ExportsError(f"{file}: locked with a password; save it without one")
+
+
+def _open(data: bytes, file: str) -> python_calamine.CalamineWorkbook:
     try:
         return python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(data))
     except python_calamine.PasswordError:

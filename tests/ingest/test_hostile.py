@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import os
+import random
 import struct
 import time
 import zipfile
@@ -10,7 +12,9 @@ import zipfile
 import pytest
 import xlsxwriter
 
-from audit.ingest import ExportsError
+from audit.ingest import ExportsError, ReadOptions, read_exports
+
+CASES = int(os.environ.get("READING_CASES", "0"))
 
 HEADERS = ["patient_id", "order_id", "start_date", "rate_ml_per_h", "order_text"]
 ROW = ["P1", "O1", "2026-10-03", "55", "as ordered"]
@@ -255,3 +259,133 @@ def test_errors_and_formulas_of_opendocument_sheets_are_no_zeros(read_orders, ce
     assert exports.unread_cells["found"].tolist() == found
     rate = exports.tables["orders"]["rate_ml_per_h"].fillna(-1).tolist()
     assert rate == ([-1] if found else [55])
+
+
+def xlsb_record(kind, content):
+    head = bytes([kind]) if kind < 128 else bytes([kind & 0x7F | 0x80, kind >> 7])
+    length = len(content)
+    assert length < 1 << 14
+    head += bytes([length]) if length < 128 else bytes([length & 0x7F | 0x80, length >> 7])
+    return head + content
+
+
+def wide(text):
+    return struct.pack("<I", len(text)) + text.encode("utf-16-le")
+
+
+def xlsb(rows):
+    """A binary workbook of texts, numbers and errors: (3, code), or (11, code) of a formula."""
+    book = xlsb_record(131, b"") + xlsb_record(143, b"")
+    book += xlsb_record(156, struct.pack("<II", 0, 1) + wide("rId1") + wide("orders"))
+    book += xlsb_record(144, b"") + xlsb_record(132, b"")
+    sheet = xlsb_record(129, b"")
+    sheet += xlsb_record(148, struct.pack("<IIII", 0, len(rows) - 1, 0, 9)) + xlsb_record(145, b"")
+    for number, row in enumerate(rows):
+        sheet += xlsb_record(0, struct.pack("<I", number) + bytes(13))
+        for place, value in enumerate(row):
+            head = struct.pack("<II", place, 0)
+            if isinstance(value, tuple):
+                sheet += xlsb_record(value[0], head + bytes([value[1]]) + bytes(10))
+            elif isinstance(value, float):
+                sheet += xlsb_record(5, head + struct.pack("<d", value))
+            else:
+                sheet += xlsb_record(6, head + wide(value))
+    sheet += xlsb_record(146, b"") + xlsb_record(130, b"")
+    spaces = "http://schemas.openxmlformats.org"
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w") as archive:
+        archive.writestr(
+            "[Content_Types].xml", f'<Types xmlns="{spaces}/package/2006/content-types"/>'
+        )
+        archive.writestr("xl/workbook.bin", book)
+        archive.writestr(
+            "xl/_rels/workbook.bin.rels",
+            f'<Relationships xmlns="{spaces}/package/2006/relationships"><Relationship Id="rId1" '
+            f'Type="{spaces}/officeDocument/2006/relationships/worksheet" '
+            'Target="worksheets/sheet1.bin"/></Relationships>',
+        )
+        archive.writestr("xl/worksheets/sheet1.bin", sheet)
+    return buffer.getvalue()
+
+
+def xls(rows):
+    """The same in the older binary form: records in a compound file."""
+
+    def record(kind, content):
+        return struct.pack("<HH", kind, len(content)) + content
+
+    sheet = record(0x809, struct.pack("<HHHHII", 0x600, 0x10, 0, 0, 0, 0))
+    sheet += record(0x200, struct.pack("<IIHHH", 0, len(rows), 0, 10, 0))
+    for number, row in enumerate(rows):
+        for place, value in enumerate(row):
+            head = struct.pack("<HHH", number, place, 0)
+            if isinstance(value, tuple) and value[0] == 3:
+                sheet += record(0x205, head + bytes([value[1], 1]))
+            elif isinstance(value, tuple):
+                result = bytes([2, 0, value[1], 0, 0, 0, 255, 255])
+                sheet += record(0x06, head + result + bytes(6) + b"\x03\0\x1e\1\0")
+            elif isinstance(value, float):
+                sheet += record(0x203, head + struct.pack("<d", value))
+            else:
+                sheet += record(0x204, head + struct.pack("<HB", len(value), 0) + value.encode())
+    sheet += record(0x0A, b"")
+    first = record(0x809, struct.pack("<HHHHII", 0x600, 5, 0, 0, 0, 0))
+    first += record(0x42, struct.pack("<H", 1200))
+    name = b"\x06\0orders"
+    start = len(first) + 4 + 6 + len(name) + 4
+    stream = first + record(0x85, struct.pack("<IBB", start, 0, 0) + name) + record(0x0A, b"")
+    stream += sheet
+    stream = stream.ljust(max(4096, -(-len(stream) // 512) * 512), b"\0")
+    sectors = len(stream) // 512
+    end, free = 0xFFFFFFFE, 0xFFFFFFFF
+    table = [0xFFFFFFFD, end, *range(3, sectors + 2), end]
+    table += [free] * (128 - len(table))
+
+    def entry(name, kind, start, size, child):
+        text = name.encode("utf-16-le").ljust(64, b"\0")
+        links = struct.pack("<HBBIII", 2 * len(name) + 2, kind, 1, free, free, child)
+        return text + links + bytes(36) + struct.pack("<IQ", start, size)
+
+    directory = entry("Root Entry", 5, end, 0, 1)
+    directory += entry("Workbook", 2, 2, len(stream), free) + bytes(256)
+    head = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(16)
+    head += struct.pack("<HHHHH", 0x3E, 3, 0xFFFE, 9, 6) + bytes(6)
+    head += struct.pack("<IIIIIIIII", 0, 1, 1, 0, 4096, end, 0, end, 0)
+    head += struct.pack("<I", 0) + b"\xff" * (108 * 4)
+    return head + struct.pack("<128I", *table) + directory + stream
+
+
+@pytest.mark.parametrize(("name", "save"), [("orders.xls", xls), ("orders.xlsb", xlsb)])
+def test_errors_in_binary_workbooks_are_told_and_not_blank(read_orders, assert_closed, name, save):
+    rows = [
+        HEADERS,
+        ["P1", "O1", "2026-10-03", 55.0, "as ordered"],
+        ["P2", "O2", "2026-10-03", (3, 0x17), "as ordered"],
+        ["P3", "O3", "2026-10-03", (11, 0x07), "as ordered"],
+        [(3, 0x2A), "O4", "2026-10-03", 55.0, "as ordered"],
+    ]
+    exports = read_orders(save(rows), name)
+    assert exports.tables["orders"]["rate_ml_per_h"].fillna(-1).tolist() == [55, -1, -1]
+    assert exports.unread_cells["found"].tolist() == ["#REF!", "#DIV/0!"]
+    assert exports.set_aside["found"].tolist() == ["#N/A"]
+    assert_closed(exports)
+
+
+@pytest.mark.parametrize(("name", "save"), [("orders.xls", xls), ("orders.xlsb", xlsb)])
+def test_damaged_binary_workbooks_are_named(tmp_path, name, save):
+    source = random.Random(20261001)
+    sound = save([HEADERS, ["P1", "O1", "2026-10-03", 55.0, (3, 0x17)]])
+    path = tmp_path / name
+    for _ in range(max(60, CASES // 5)):
+        damaged = bytearray(sound)
+        for _ in range(source.randint(1, 8)):
+            damaged[source.randrange(len(damaged))] = source.randrange(256)
+        path.write_bytes(bytes(damaged[: source.randrange(len(damaged))] if source.random() < 0.2
+                         else damaged))  # fmt: skip
+        try:
+            read_exports([path], ReadOptions(required=()))
+        except ExportsError as error:
+            unnamed = name not in str(error)
+        else:
+            unnamed = False
+        assert not unnamed
