@@ -11,7 +11,7 @@ from reports import ReportInput
 from reports.history import Entry, history
 from reports.states import resolved
 from reports.summary import Summary, patient_facts, ranked
-from reports.text import cleaned
+from reports.text import cleaned, shortened
 from reports.wording import RESTS_ON, TABLE_TITLES, to_supply
 from schemas.exports import EXPORT_TABLES, REQUIRED_TABLES
 from schemas.results import FAMILIES, URGENCIES
@@ -84,7 +84,7 @@ def concentration(report: ReportInput) -> list[Row]:
     for what, title in GROUP_TITLES.items():
         members = _formulas(result.regimens) if what == "formula" else people
         members = members[["patient_id", what]].rename(columns={what: "group"})
-        members = members.assign(group=members["group"].fillna("not stated"))
+        members = shortened(members.assign(group=members["group"].fillna("not stated")), "group")
         groups = int(members["group"].nunique())
         if groups > 1:
             tables.append({"title": title, "groups": groups, "rows": _by_group(members, found)})

@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -27,7 +27,7 @@ from reports.record import policy_digest, versions
 from reports.states import resolved
 from reports.summary import RANK_RULE, Summary, summarise, titles
 from reports.supply_page import supply_page
-from reports.text import clean, cleaned
+from reports.text import clean, cleaned, shortened
 from reports.wording import (
     CAUTION,
     CAUTIONS,
@@ -78,7 +78,7 @@ def pages(report: ReportInput) -> dict[str, str]:
 
     No file's name holds anything of a patient or a site.
     """
-    summary = summarise(report)
+    summary = _shown(summarise(report))
     environment = _environment()
     common = _common(report, summary)
     rest = (
@@ -109,6 +109,16 @@ def pages(report: ReportInput) -> dict[str, str]:
             **common, **_of_site(report, file), site=file, anchors=anchors, home=INDEX
         )
     return texts
+
+
+def _shown(summary: Summary) -> Summary:
+    """The summary with long names and texts cut."""
+    who = ("patient_name", "site", "clinician")
+    return replace(
+        summary,
+        work_list=shortened(summary.work_list, *who, "evidence"),
+        clear=shortened(summary.clear, *who),
+    )
 
 
 @dataclass(frozen=True)
@@ -312,7 +322,7 @@ def _findings_of_no_one(report: ReportInput) -> dict[str, Any]:
     compared = bool(report.run.get("previous"))
     return {
         "other_findings": records(findings_table(report.result, compared=compared)),
-        "gone_findings": records(cleaned(resolved(report.result)).head(ROWS_SHOWN)),
+        "gone_findings": records(shortened(cleaned(resolved(report.result)).head(ROWS_SHOWN))),
     }
 
 
@@ -333,15 +343,15 @@ def _unchecked(report: ReportInput, summary: Summary) -> dict[str, Any]:
 def _inputs(report: ReportInput) -> dict[str, Any]:
     exports = report.exports
     set_aside, cells = cleaned(exports.set_aside), cleaned(exports.unread_cells)
-    columns = cleaned(exports.read_columns)
-    sheets = records(cleaned(exports.reconciliation))
+    columns = shortened(cleaned(exports.read_columns))
+    sheets = records(shortened(cleaned(exports.reconciliation)))
     by_sheet: dict[tuple[Any, Any], list[dict[str, Any]]] = {}
     for row in records(columns):
         by_sheet.setdefault((row["source_file"], row["source_sheet"]), []).append(row)
     return {
-        "set_aside": records(set_aside.head(ROWS_SHOWN).assign(place=places)),
+        "set_aside": records(shortened(set_aside.head(ROWS_SHOWN)).assign(place=places)),
         "set_aside_count": len(set_aside),
-        "cells": records(cells.head(ROWS_SHOWN).assign(place=places)),
+        "cells": records(shortened(cells.head(ROWS_SHOWN)).assign(place=places)),
         "cells_count": len(cells),
         "sheets": [
             {**sheet, "columns": by_sheet.get((sheet["source_file"], sheet["source_sheet"]), [])}

@@ -13,7 +13,7 @@ from reports.day import DayPicture, day_picture, day_words
 from reports.measured import Line, fed_line, readings_of, weight_line, weights_of
 from reports.states import answer_words
 from reports.summary import ranked, reading_order, titles
-from reports.text import cleaned
+from reports.text import cleaned, shortened
 from reports.wording import in_words, missing_in_words, number, span
 from reports.written import written
 from schemas.results import URGENCIES
@@ -99,7 +99,7 @@ def findings_table(
     answered = result.exceptions.assign(answer_words=answer_words(result))
     table = reading_order(ranked(cleaned(answered)))
     mine = table["patient_id"].isna() if wanted is None else table["patient_id"].isin(wanted)
-    table = table.loc[mine]
+    table = shortened(table.loc[mine], "evidence", "answer_words")
     return table.assign(
         title=table["check"].map(titles(result)),
         state_words=_state_words(table, compared),

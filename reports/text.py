@@ -17,6 +17,10 @@ FORMULA = re.compile("^[\\s\x00-\x1f\ufeff]*[=+\\-@\uff1d\uff0b\uff0d\uff20]|^[\
 SURROGATES = re.compile("[\ud800-\udfff]")
 
 
+# Longer text is cut on the page; the workbook holds all of it.
+TEXT_SHOWN = 600
+
+
 def is_text(column: pd.Series) -> bool:
     """Whether a column holds text rather than numbers, dates or flags."""
     return pd.api.types.is_string_dtype(column.dtype) or column.dtype == object
@@ -34,6 +38,21 @@ def clean_column(column: pd.Series) -> pd.Series:
     texts = known.str.replace(LINE_ENDS, "\n", regex=True)
     texts = texts.str.replace(UNPRINTABLE, REPLACEMENT, regex=True)
     return texts.where(texts.notna(), known).reindex(column.index)
+
+
+def shortened(frame: pd.DataFrame, *columns: str) -> pd.DataFrame:
+    """The frame with long texts of these columns, or of all its text columns, cut to be shown."""
+    names = columns or tuple(name for name in frame.columns if is_text(frame[name]))
+    return frame.assign(**{name: _cut(frame[name]) for name in names})
+
+
+def _cut(column: pd.Series) -> pd.Series:
+    known = column.dropna().astype(object)
+    is_long = known.str.len().gt(TEXT_SHOWN).eq(True)
+    if not is_long.any():
+        return column
+    cut = known.where(~is_long, known.str.slice(0, TEXT_SHOWN - 1).str.rstrip() + "…")
+    return cut.reindex(column.index)
 
 
 def clean(value: object) -> str:

@@ -120,6 +120,22 @@ def test_a_changed_parameter_is_marked(build_report: Build) -> None:
     assert "180, changed" in said
 
 
+def test_long_text_is_cut_on_the_page(build_report: Build, invented_rows: Rows) -> None:
+    rows = invented_rows(12)
+    before = len(page(build_report(rows)))
+    for table in ("regimens", "parts", "exceptions", "set_aside", "unread_cells"):
+        for row in rows[table]:
+            row |= {
+                name: "long " * 2000
+                for name in ("site", "patient_name", "evidence", "order_text", "found", "reason")
+                if name in row
+            }
+    text = page(build_report(rows))
+    assert "…" in text
+    assert "long " * 200 not in text
+    assert len(text) < before + 12 * 8 * 600
+
+
 def test_a_patient_section_shows_regimen_stock_and_gaps(
     build_report: Build, invented_rows: Rows
 ) -> None:
