@@ -148,16 +148,21 @@ def print_check(known: Check, policy: Policy) -> None:
             joined = " ".join(paragraph.split())
             console.print(textwrap.fill(joined, 88), markup=False)
     if known.parameters:
-        table = Table(title="Parameters", title_justify="left")
-        for heading in ("Parameter", "Value", "Unit", "Source", "Status"):
-            table.add_column(heading, overflow="fold")
-        for name in known.parameters:
-            parameter = policy.parameters[name]
-            table.add_row(
-                name, f"{parameter.value}", parameter.unit, parameter.source, parameter.status
-            )
         console.print()
-        console.print(table)
+        console.print("Parameters", style="bold")
+    for name in known.parameters:
+        parameter = policy.parameters[name]
+        console.print(f"{name} = {parameter.value} {parameter.unit}", markup=False)
+        console.print(
+            textwrap.fill(
+                f"{parameter.description}. Source: {parameter.source} ({parameter.status}).",
+                88,
+                initial_indent="  ",
+                subsequent_indent="  ",
+            ),
+            style="dim",
+            markup=False,
+        )
     console.print()
     console.print(CAUTION, style="dim")
 

@@ -234,8 +234,7 @@ def test_explain_says_what_each_check_asks(known):
     done = call("explain", known.check)
     assert done.exit_code == 0
     assert known.title in done.output
-    for name in known.parameters[:1]:
-        assert name[:20] in done.output.replace("\n", "")
+    assert all(f"{name} = " in done.output for name in known.parameters)
 
 
 def test_explain_without_a_name_lists_every_check():
