@@ -317,6 +317,7 @@ def _audit(request: Request) -> None:
                 [*request.inputs, *request.recalls], request.mapping, request.date_order
             )
             _check_what_if(exports, request.unavailable, request.recalls)
+            notice = _coverage(exports, request.period, policy)
             _check_comparable(earlier, exports, request.period, policy)
             disguise = None if secret is None else _disguise(secret, exports, earlier)
             from audit.pipeline import audit
@@ -333,7 +334,7 @@ def _audit(request: Request) -> None:
                 request.unavailable,
             )
             with whole_folder(folder) as partial:
-                report = _report(request, result, exports, policy, started, earlier)
+                report = _report(request, result, exports, policy, started, earlier, notice)
                 report = report if disguise is None else disguise.report(report)
                 from reports import write_all
 
@@ -346,11 +347,22 @@ def _audit(request: Request) -> None:
         from audit.console import print_summary
 
         print_summary(result, exports, request.period, folder, earlier)
+        if notice:
+            typer.echo(f"Mind: {notice}")
     if request.fail_on is not None:
         counted = URGENCIES[: URGENCIES.index(request.fail_on) + 1]
         open_ones = result.exceptions.loc[result.exceptions["state"].ne("answered")]
         if open_ones["urgency"].isin(counted).any():
             raise typer.Exit(EXCEPTIONS_FOUND)
+
+
+def _coverage(exports: Exports, period: Period, policy: Policy) -> str:
+    from audit.coverage import CoverageError, coverage_notice
+
+    try:
+        return coverage_notice(exports.tables, period, policy)
+    except CoverageError as error:
+        _stop(CANNOT_BE_AUDITED, str(error))
 
 
 def _check_what_if(exports: Exports, unavailable: Sequence[str], recalls: Sequence[Path]) -> None:
@@ -421,12 +433,13 @@ def _report(
     policy: Policy,
     started: float,
     previous: PreviousRun | None,
+    notice: str,
 ) -> Any:
     from audit.previous import described
     from reports import ReportInput
 
     run = {
-        "notice": request.notice,
+        "notice": " ".join(filter(None, (request.notice, notice))),
         "options": request.options,
         "previous": None if previous is None else described(previous, policy),
         "previous_period": None if previous is None else str(previous.period),

@@ -183,6 +183,30 @@ def test_inputs_that_cannot_be_audited_stop_with_status_3(tmp_path, texts, words
     assert not (tmp_path / "o").exists()
 
 
+@pytest.mark.parametrize(
+    ("month", "words"),
+    [
+        ("2031-01", "no delivery falls in the period 2031-01-01 to 2031-01-31; the delivery log"),
+        ("1998-10", "no order is in force in the period 1998-10-01 to 1998-10-31"),
+    ],
+)
+def test_a_period_that_the_exports_do_not_hold_is_refused(tmp_path, month, words):
+    done = call("run", SAMPLES, "--period", month, "--out", tmp_path / "o")
+    assert done.exit_code == 3
+    assert words in done.output
+    assert not (tmp_path / "o").exists()
+
+
+def test_a_log_that_ends_within_the_period_is_said(tmp_path):
+    done = call(
+        "run", SAMPLES, "--from", "2026-10-01", "--to", "2026-11-20", "--out", tmp_path / "o"
+    )
+    assert done.exit_code == 0
+    assert "Mind: The delivery log ends on 2026-10-31, 20 days before the period" in done.output
+    page = (tmp_path / "o" / "exceptions.html").read_text(encoding="utf-8")
+    assert "shortages after it may not be real" in page
+
+
 def test_a_missing_file_is_named(tmp_path):
     done = call("run", tmp_path / "absent.csv", "--period", "2026-10", "--out", tmp_path / "o")
     assert done.exit_code == 3

@@ -114,7 +114,7 @@ def test_three_months_on_end(august, source, tmp_path):
     run(source, "2026-10", october, "--previous", september)
     assert states(october) == {"A1": ("answered", FIRST), "A2": ("continuing", FIRST)}
 
-    changed = exports(tmp_path / "changed", {"A1": {}, "A3": {}})
+    changed = exports(tmp_path / "changed", {"A1": {}, "A3": {}}, delivered_on="2026-10-03")
     november = tmp_path / "audit-2026-11"
     done = run(changed, "2026-11", november, "--previous", october)
     assert states(november) == {"A1": ("continuing", FIRST), "A3": ("new", "2026-11-01")}

@@ -1,0 +1,51 @@
+"""Whether the exports reach the period that is to be audited."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import pandas as pd
+
+from audit.period import Period
+from audit.policy import Policy
+
+
+class CoverageError(ValueError):
+    """Exports that hold nothing of the period; the message says what they hold."""
+
+
+def coverage_notice(tables: Mapping[str, pd.DataFrame], period: Period, policy: Policy) -> str:
+    """What to know where the delivery log does not reach the period's end; blank where it does.
+
+    Raises `CoverageError` where no order is in force in the period, or its days are further
+    from every delivery than a log usually pauses: every patient would then be found without
+    supply, which says only that the period is not the exports'.
+    """
+    log = tables["deliveries"]
+    days = log["delivered_on"].fillna(log["shipped_on"]).dropna()
+    orders = tables["orders"]
+    in_force = (orders["start_date"] <= period.end) & ~(orders["stop_date"] < period.start)
+    if not in_force.any():
+        starts = orders["start_date"]
+        raise CoverageError(
+            f"no order is in force in the period {period}; orders start from "
+            f"{starts.min():%Y-%m-%d} to {starts.max():%Y-%m-%d}. Name the exports' own period."
+        )
+    if not days.between(period.start, period.end).any():
+        held = f"from {days.min():%Y-%m-%d} to {days.max():%Y-%m-%d}" if len(days) else "on no day"
+        nothing = f"no delivery falls in the period {period}; the delivery log has lines {held}"
+        apart = pd.concat([days - period.end, period.start - days], axis="columns").max(axis=1)
+        if not (apart <= pd.Timedelta(days=policy["log_gap_days"])).any():
+            raise CoverageError(
+                f"{nothing}. Name the exports' own period, or add the log of this one."
+            )
+        return f"{nothing[0].upper()}{nothing[1:]}: shortages found in it may not be real."
+    last = days[days <= period.end].max()
+    short = (period.end - last).days
+    if short > policy["log_end_gap_days"]:
+        return (
+            f"The delivery log ends on {last:%Y-%m-%d}, {short} days before the period does. "
+            "Deliveries after that day may be missing from the exports, and shortages after it "
+            "may not be real."
+        )
+    return ""
