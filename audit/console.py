@@ -62,11 +62,24 @@ def print_summary(
         _counts(open_),
         *_month_on_month(result, previous),
         f"Cannot be checked: {len(result.unchecked):,} (the report lists what is missing).",
-        f"Open {folder / 'exceptions.html'} and work down the list.",
+        f"Open {folder / 'exceptions.html'} and work down the list; "
+        "order_forecast.xlsx is for supply staff.",
+        *_shortage(result),
     )
     for line in lines:
         console.print(line, markup=False, soft_wrap=True)
     console.print(CAUTION, style="dim", soft_wrap=True)
+
+
+def _shortage(result: AuditResult) -> list[str]:
+    """Whom the items named as not to be had affect, where any was named."""
+    affected = result.shortage_effects["patient_id"].nunique()
+    if not affected:
+        return []
+    return [
+        f"Without the items named {affected:,} patients are affected: "
+        "sheet Affected by shortage of order_forecast.xlsx."
+    ]
 
 
 def _month_on_month(result: AuditResult, previous: PreviousRun | None) -> list[str]:
@@ -138,7 +151,7 @@ def print_check(known: Check, policy: Policy) -> None:
     for heading, words in (
         ("Asks", known.asks),
         ("Needs", ", ".join(known.needs) or "nothing beyond the row itself"),
-        ("Evidence", known.evidence),
+        ("Evidence", known.evidence_in_words),
         ("To confirm", known.confirm),
         ("Source", known.source),
     ):

@@ -182,7 +182,7 @@ EXAMPLES: dict[str, tuple[Row, ...]] = {
     ),
     "responses": (
         {
-            "check": "cautious_start_advised", "patient_id": "00127", "order_id": "R-2041",
+            "check": "refeeding_criteria_met", "patient_id": "00127", "order_id": "R-2041",
             "answered_on": date(2026, 10, 20), "answer": "under_review", "by": "C. Example",
             "note": "Prescriber asked on 19 October",
         },

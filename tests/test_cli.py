@@ -259,6 +259,7 @@ def test_explain_says_what_each_check_asks(known):
     assert done.exit_code == 0
     assert known.title in done.output
     assert all(f"{name} = " in done.output for name in known.parameters)
+    assert "{" not in done.output
 
 
 def test_explain_without_a_name_lists_every_check():

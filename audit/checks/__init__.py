@@ -41,7 +41,7 @@ CHECKS: tuple[Check, ...] = (
     feeding.growth_faltering,
     feeding.growth_z_fallen,
     feeding.malnutrition_criteria_met,
-    feeding.cautious_start_advised,
+    feeding.refeeding_criteria_met,
     water.flush_written_as_rate,
     order_text.text_writes_flush_as_rate,
     order_text.water_text_and_fields_disagree,

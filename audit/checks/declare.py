@@ -62,6 +62,14 @@ class Check:
     parameters: tuple[str, ...] = ()
     applies: Applies | None = None
 
+    @property
+    def evidence_in_words(self) -> str:
+        """The evidence with the name of what stands there in the place of each figure."""
+        pieces = Formatter().parse(self.evidence)
+        return "".join(
+            text + (f"‹{name.replace('_', ' ')}›" if name else "") for text, name, _, _ in pieces
+        )
+
     def run(self, table: pd.DataFrame, policy: Policy) -> tuple[pd.DataFrame, pd.DataFrame, int]:
         """Exceptions, rows that cannot be checked, and the count of rows it applies to."""
         applying = table if self.applies is None else table.loc[self.applies(table).astype(bool)]

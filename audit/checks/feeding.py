@@ -704,7 +704,7 @@ def malnutrition_criteria_met(regimens: pd.DataFrame, policy: Policy) -> Flags:
 
 @check(
     family="feeding",
-    title="A cautious start is advised by refeeding criteria",
+    title="Refeeding criteria are met and no starting rate is named",
     urgency="urgent",
     rows="regimens",
     applies=lambda regimens: (
@@ -723,7 +723,7 @@ def malnutrition_criteria_met(regimens: pd.DataFrame, policy: Policy) -> Flags:
     source="NICE CG32, 2006 (from memory)",
     unit="kg/m2",
 )
-def cautious_start_advised(regimens: pd.DataFrame, policy: Policy) -> Flags:
+def refeeding_criteria_met(regimens: pd.DataFrame, policy: Policy) -> Flags:
     """Does an order that begins feeding at its full rate meet published criteria?
 
     One major criterion, or two lesser ones, of those that exports can show: body mass index and

@@ -393,14 +393,14 @@ def fluid_above_limit(regimens: pd.DataFrame, policy: Policy) -> Flags:
 
 @check(
     family="water",
-    title="An infant's order holds too much water",
+    title="An infant's order holds more water or fluid than is usual",
     urgency="urgent",
     rows="regimens",
     applies=of_stage("infant"),
     needs=("life_stage",),
     parameters=("infant_added_water_ml_per_kg_max", "infant_total_volume_ml_per_kg_max"),
-    evidence="Plain water beside the feed {added} mL/kg (marked above {most_added:g}); "
-    "all fluid {total} mL/kg (marked above {most_total:g}); weight {weight_kg:g} kg"
+    evidence="Plain water beside the feed {added} mL/kg ({added_mark} {most_added:g}); "
+    "all fluid {total} mL/kg ({total_mark} {most_total:g}); weight {weight_kg:g} kg"
     "{not_counted}.",
     confirm=f"{PRESCRIBER} the flushes, the other water and the weight at once.",
     source=COMMON_PRACTICE,
@@ -421,8 +421,9 @@ def too_much_water_for_infant(regimens: pd.DataFrame, policy: Policy) -> Flags:
     most_added = float(policy["infant_added_water_ml_per_kg_max"])
     most_total = float(policy["infant_total_volume_ml_per_kg_max"])
     too_much = added > most_added + 1e-9
+    too_full = total > most_total + 1e-9
     return Flags(
-        too_much | (total > most_total + 1e-9),
+        too_much | too_full,
         added.where(too_much, total),
         pd.Series(most_total, index=regimens.index).mask(too_much, most_added),
         doubtful=regimens["total_volume_ml_per_kg_high"].isna(),
@@ -432,6 +433,8 @@ def too_much_water_for_infant(regimens: pd.DataFrame, policy: Policy) -> Flags:
             "total": in_words(total, "{:,.1f}"),
             "most_added": most_added,
             "most_total": most_total,
+            "added_mark": _mark(too_much),
+            "total_mark": _mark(too_full),
             "not_counted": _not_counted(regimens, "; {} not known and not counted"),
         },
     )
@@ -536,3 +539,7 @@ def _volume(volume: pd.Series) -> pd.Series:
 
 def _either(low: pd.Series, high: pd.Series) -> pd.Series:
     return _volume(low).where(low.eq(high), _volume(low) + " or " + _volume(high))
+
+
+def _mark(above: pd.Series) -> pd.Series:
+    return pd.Series(np.where(above, "above", "not above"), index=above.index)

@@ -30,7 +30,7 @@ def plant_order_faults(programme: Programme) -> None:
     for plant in (
         elements_missing, totals_that_differ, two_orders, old_records, wrong_feed_for_person,
         energy_faults, protein_faults, infants_feed, pump_settings, weights_over_time,
-        cautious_starts, flush_wording, flush_amounts, water_amounts, hanging, implausible_records,
+        refeeding_risks, flush_wording, flush_amounts, water_amounts, hanging, implausible_records,
         away_and_back, stopped_orders, order_lines, too_much_water,
     ):  # fmt: skip
         plant(programme)
@@ -398,7 +398,7 @@ def weights_over_time(programme: Programme) -> None:
         programme.expect("growth_z_fallen", patient, f"0.12 kg gained in {days} days")
 
 
-def cautious_starts(programme: Programme) -> None:
+def refeeding_risks(programme: Programme) -> None:
     make = programme.makers
     for weight, height, start in ((43, 168, 5), (45, 172, 7)):
         patient = make.adult(
@@ -407,7 +407,7 @@ def cautious_starts(programme: Programme) -> None:
         )  # fmt: skip
         _started(patient)
         programme.expect(
-            "cautious_start_advised", patient, f"{weight} kg at {height} cm, full rate", order=True
+            "refeeding_criteria_met", patient, f"{weight} kg at {height} cm, full rate", order=True
         )
         programme.expect(
             "malnutrition_criteria_met", patient, f"{weight} kg at {height} cm", order=True
@@ -417,7 +417,7 @@ def cautious_starts(programme: Programme) -> None:
     )
     _started(patient)
     _weighed(patient, (date(2026, 5, 6), 69.5), (date(2026, 10, 4), 57.0))
-    programme.expect("cautious_start_advised", patient, "18 % lost in five months", order=True)
+    programme.expect("refeeding_criteria_met", patient, "18 % lost in five months", order=True)
     programme.expect("weight_falling", patient, "18 % lost in five months")
     programme.expect("malnutrition_criteria_met", patient, "18 % lost", order=True)
 

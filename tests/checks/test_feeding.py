@@ -383,7 +383,7 @@ CASES = {
         ("pregnant", {"pregnant": "yes", "bmi_kg_per_m2": 15}, "not applicable"),
         ("a child", CHILD | {"bmi_kg_per_m2": 14}, "not applicable"),
     ],
-    "cautious_start_advised": [
+    "refeeding_criteria_met": [
         ("at the body mass index that is marked", BEGINS | {"bmi_kg_per_m2": 16}, "fine"),
         ("below it", BEGINS | {"bmi_kg_per_m2": 15.9}, "found", {
             "evidence": "The order starts 2026-10-05 and names no starting rate. One of: body "

@@ -309,8 +309,8 @@ CASES = {
     "too_much_water_for_infant": [
         ("as much plain water as is usual", INFANT | {"added_water_ml_per_kg_high": 30}, "fine"),
         ("more plain water", INFANT | {"added_water_ml_per_kg_high": 30.2}, "found", {
-            "evidence": "Plain water beside the feed 30.2 mL/kg (marked above 30); all fluid "
-            "35.0 mL/kg (marked above 200); weight 5 kg.",
+            "evidence": "Plain water beside the feed 30.2 mL/kg (above 30); all fluid "
+            "35.0 mL/kg (not above 200); weight 5 kg.",
             "observed": 30.2, "expected": 30.0, "urgency": "urgent",
         }),
         ("as much fluid as is usual", INFANT | {"total_volume_ml_per_kg_high": 200}, "fine"),
@@ -320,8 +320,8 @@ CASES = {
         # 1100 mL / 5 kg is 220 mL/kg.
         ("flushes not known, the feed alone too much",
          INFANT | NO_TOTALS | {"feed_ml_per_day": 1100}, "found", {
-            "evidence": "Plain water beside the feed 0.0 mL/kg (marked above 30); all fluid "
-            "220.0 mL/kg (marked above 200); weight 5 kg; flushes not known and not counted.",
+            "evidence": "Plain water beside the feed 0.0 mL/kg (not above 30); all fluid "
+            "220.0 mL/kg (above 200); weight 5 kg; flushes not known and not counted.",
         }),
         ("flushes not known, other water too much",
          INFANT | NO_TOTALS | {"other_water_ml_per_day": 200}, "found", {"observed": 40.0}),
