@@ -34,8 +34,8 @@ def coverage_notice(tables: Mapping[str, pd.DataFrame], period: Period, policy: 
     if not days.between(period.start, period.end).any():
         held = f"from {days.min():%Y-%m-%d} to {days.max():%Y-%m-%d}" if len(days) else "on no day"
         nothing = f"no delivery falls in the period {period}; the delivery log has lines {held}"
-        apart = pd.concat([days - period.end, period.start - days], axis="columns").max(axis=1)
-        if not (apart <= pd.Timedelta(days=policy["log_gap_days"])).any():
+        pause = pd.Timedelta(days=policy["log_gap_days"])
+        if not days.between(period.start - pause, period.end + pause).any():
             raise CoverageError(
                 f"{nothing}. Name the exports' own period, or add the log of this one."
             )

@@ -190,7 +190,7 @@ def _inert(text: object) -> str:
 def _summary(book: Book, report: ReportInput, summary: Summary) -> None:
     sheet = book.sheet("Summary")
     sheet.fit_to_pages(1, 1)
-    sheet.set_column(0, 0, 52)
+    sheet.set_column(0, 0, 84)
     sheet.set_column(1, 5, 11)
     sheet.set_column(6, 6, 19)
     rows, people = summary.rows, summary.patients

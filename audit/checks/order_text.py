@@ -29,7 +29,6 @@ WATER_FIELDS = {
     "other_water_ml_per_day": ("{:g} mL of other water a day", "{:g} mL"),
     "fluid_limit_ml_per_day": ("fluid limit {:g} mL", "{:g} mL"),
 }
-FIELDS = {**FEED_FIELDS, **WATER_FIELDS}
 
 
 def _with_text(parts: pd.DataFrame) -> pd.Series:
