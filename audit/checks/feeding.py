@@ -520,8 +520,8 @@ def restart_at_full_rate(absences: pd.DataFrame, policy: Policy) -> Flags:
     ),
     needs=("covered_share_high",),
     parameters=("supply_cover_share_min_percent", "opening_stock_days_max"),
-    evidence="Even with the most stock it could have begun with, the supply covered at most "
-    "{observed:.1f} % of the {needed_units:,.0f} {base_unit} of feed needed in the period; "
+    evidence="At most {observed:.1f} % of the {needed_units:,.0f} {base_unit} of feed needed in "
+    "the period was covered, even with the most stock it could have begun with; "
     "marked below {expected:g} %.",
     confirm="Confirm with the family what was fed, and review with the dietitian.",
     source="Arithmetic; threshold: common practice",

@@ -281,8 +281,8 @@ CASES = {
     "supply_covers_less_than_ordered": [
         ("95 % covered", {"covered_share_high": 0.95}, "fine"),
         ("just less", {"covered_share_high": 0.949}, "found", {
-            "evidence": "Even with the most stock it could have begun with, the supply covered at "
-            "most 94.9 % of the 31,000 mL of feed needed in the period; marked below 95 %.",
+            "evidence": "At most 94.9 % of the 31,000 mL of feed needed in the period was covered, "
+            "even with the most stock it could have begun with; marked below 95 %.",
             "observed": 94.9, "expected": 95.0, "urgency": "urgent",
             "supply_class": "formula:F1",
         }),
