@@ -19,11 +19,13 @@ from audit.ingest.workbooks import OLE_MAGIC, read_workbook
 
 WORKBOOKS = (".xlsx", ".xlsm", ".xls", ".xlsb", ".ods")
 TEXTS = (".csv", ".tsv", ".txt")
+COLUMNAR = (".parquet",)
 ARCHIVES = (".gz", ".zip")
-EXTENSIONS = (*WORKBOOKS, *TEXTS, *ARCHIVES)
+EXTENSIONS = (*WORKBOOKS, *TEXTS, *COLUMNAR, *ARCHIVES)
 
 _ZIP_MAGIC = (b"PK\x03\x04", b"PK\x05\x06")
 _GZIP_MAGIC = b"\x1f\x8b"
+_PARQUET_MAGIC = (b"PAR1", b"PARE")
 _CHUNK = MEGABYTE
 
 
@@ -142,7 +144,16 @@ def sheets_of(data: bytes, file: str, limits: Limits) -> list[Sheet]:
         return read_workbook(data, file, limits)
     if data[:8] == OLE_MAGIC:
         return read_workbook(data, file, limits)
-    return [read_text(data, file, "")]
+    return [_read_table(data, file, "", limits)]
+
+
+def _read_table(data: bytes, file: str, name: str, limits: Limits) -> Sheet:
+    """A file that is one table: Parquet by its first bytes, text otherwise."""
+    if data[:4] in _PARQUET_MAGIC:
+        from audit.ingest.parquet import read_parquet  # slow to load, and seldom needed
+
+        return read_parquet(data, file, name, limits)
+    return read_text(data, file, name)
 
 
 def _unzipped(data: bytes, file: str, limits: Limits) -> bytes:
@@ -196,7 +207,7 @@ def _sheets_in_archive(
     if not wanted:
         raise ExportsError(
             f"{file}: this archive holds no export; expected files ending in "
-            f"{', '.join((*TEXTS, *WORKBOOKS))}"
+            f"{', '.join((*TEXTS, *WORKBOOKS, *COLUMNAR))}"
         )
     if len(wanted) > limits.archive_members:
         raise ExportsError(f"{file}: this archive holds {len(wanted)} files; unpack it first")
@@ -211,7 +222,7 @@ def _sheets_in_archive(
                     replace(sheet, name=f"{member.filename}/{sheet.name}") for sheet in inside
                 )
             elif content:
-                sheets.append(read_text(content, file, member.filename))
+                sheets.append(_read_table(content, file, member.filename, limits))
     if not sheets:
         raise ExportsError(f"{file}: every file in this archive is empty")
     return sheets
@@ -220,7 +231,7 @@ def _sheets_in_archive(
 def _is_export(name: str) -> bool:
     path = PurePosixPath(name)
     hidden = any(part.startswith((".", "~$", "__MACOSX")) for part in path.parts)
-    return not hidden and path.suffix.casefold() in (*TEXTS, *WORKBOOKS)
+    return not hidden and path.suffix.casefold() in (*TEXTS, *WORKBOOKS, *COLUMNAR)
 
 
 def _member_bytes(
