@@ -170,7 +170,8 @@ def _number(value: object) -> object:
         if math.isnan(value):
             return ""
         return value if math.isfinite(value) else str(value)
-    return float(value) if abs(value) < WHOLE_AS_NUMBER else format(Decimal(value), "f")
+    exact = Decimal(value)
+    return float(exact) if abs(exact) < WHOLE_AS_NUMBER else f"{exact:f}"
 
 
 def _as_held(value: object) -> object:
