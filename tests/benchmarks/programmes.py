@@ -2,91 +2,290 @@
 
 Each patient is a copy of one of the sample's under a new identifier, four in five of them of
 one without a planted fault. Further lines for dressings bring the delivery log to the length of
-a real one, about 24 lines a patient over three months.
+a real one, about 24 lines a patient over its three months, and sites hold some hundreds of
+patients each. Patients are written some thousands at a time, so that memory does not grow with
+their number, and the same number gives the same bytes.
 """
 
 from __future__ import annotations
 
-import sys
+import argparse
+import datetime as dt
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+import xlsxwriter
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_exports"
 KEY = ROOT / "tests" / "sample_answer_key.csv"
+KINDS = ("csv", "xlsx", "parquet")
+SEED = 20261031
 FAULTY_SHARE = 0.2
 LINES_PER_PATIENT = 24
+PATIENTS_PER_SITE = 400
+PATIENTS_AT_A_TIME = 5_000
 TABLES = ("delivery_log", "weights", "pump_history", "stock_counts", "absences")
+OWN_PER_COPY = ("order_id", "delivery_id")
+DRESSING = {
+    "item_code": "D-SPL10",
+    "item_description": "Split dressing, 10 x 10 cm",
+    "unit": "ea",
+    "status": "delivered",
+    "lot": None,
+    "expires_on": None,
+}
+# Quantities of the added dressings: all of one patient's differ, so that none looks like a repeat.
+FIRST_QUANTITY = 5
+
+Append = Callable[[pa.Table], None]
 
 
-def make_programme(patients: int, folder: Path, kind: str = "csv", seed: int = 20261031) -> None:
-    """Write the exports of a programme of so many patients as csv, xlsx or parquet."""
+def make_programme(
+    patients: int,
+    folder: Path,
+    kind: str = "csv",
+    faulty_share: float = FAULTY_SHARE,
+    seed: int = SEED,
+) -> dict[str, int]:
+    """Write the exports of so many patients as csv, xlsx or parquet; gives the rows by table.
+
+    Text files hold each value as written in the sample; Parquet and workbooks hold numbers and
+    days in their own types, where all of a column's values are such.
+    """
     folder.mkdir(parents=True, exist_ok=True)
+    tables = _sample()
+    originals = _drawn(tables["orders"], patients, faulty_share, np.random.default_rng(seed))
+    write_all = _writers()[kind]
+    rows = {}
+    for name, table in tables.items():
+        copies = (
+            iter([table]) if name == "item_catalogue" else _copies(name, table, originals, patients)
+        )
+        rows[name] = 0
+        with write_all(folder / f"{name}.{kind}", table) as append:
+            for part in copies:
+                append(part)
+                rows[name] += len(part)
+    return rows
+
+
+def _sample() -> dict[str, pa.Table]:
+    """The sample's tables as text, without the rows that are set aside."""
     orders = pd.read_excel(SAMPLES / "clinic_orders.xlsx", dtype=object, engine="openpyxl")
-    orders = orders.loc[orders["patient_id"].notna() & ~(orders["rate_ml_per_h"] < 0)]
-    templates = _templates(orders, patients, np.random.default_rng(seed))
-    _write(_copies(orders, templates), folder / "orders", kind)
-    for name in TABLES:
-        rows = pd.read_csv(SAMPLES / f"{name}.csv", dtype="str", encoding="utf-8-sig")
-        copies = _copies(rows, templates)
-        if name == "delivery_log":
-            copies = pd.concat([copies, _dressings(copies, len(templates))], ignore_index=True)
-        _write(copies, folder / name, kind)
-    catalogue = pd.read_csv(SAMPLES / "item_catalogue.csv", dtype="str")
-    _write(catalogue, folder / "item_catalogue", kind)
+    kept = orders["patient_id"].notna() & ~(orders["rate_ml_per_h"] < 0)
+    frames = {"orders": orders.loc[kept].map(_as_text)}
+    for name in (*TABLES, "item_catalogue"):
+        frames[name] = pd.read_csv(SAMPLES / f"{name}.csv", dtype="str", encoding="utf-8-sig")
+    return {
+        name: pa.table(
+            {column: pa.array(frame[column], pa.string(), from_pandas=True) for column in frame}
+        )
+        for name, frame in frames.items()
+    }
 
 
-def _templates(orders: pd.DataFrame, patients: int, rng: np.random.Generator) -> pd.DataFrame:
+def _as_text(value: object) -> str | None:
+    if value is None or value != value:
+        return None
+    if isinstance(value, dt.datetime):
+        return f"{value:%Y-%m-%d}"
+    return f"{value:%H:%M}" if isinstance(value, dt.time) else str(value)
+
+
+def _drawn(
+    orders: pa.Table, patients: int, faulty_share: float, generator: np.random.Generator
+) -> np.ndarray:
+    """The identifier in the sample of the person that each patient is a copy of."""
     faulty = set(pd.read_csv(KEY, dtype="str")["patient_id"].dropna())
-    known = pd.Series(orders["patient_id"].unique())
+    known = pd.Series(orders["patient_id"].to_pylist()).drop_duplicates()
     is_faulty = known.isin(faulty)
-    draw_faulty = rng.random(patients) < FAULTY_SHARE
-    chosen = np.where(
-        draw_faulty,
-        rng.choice(known[is_faulty], patients),
-        rng.choice(known[~is_faulty], patients),
-    )
-    numbers = pd.Series(range(patients)).map("B{:07d}".format)
-    return pd.DataFrame({"patient_id": chosen, "copy": numbers})
-
-
-def _copies(rows: pd.DataFrame, templates: pd.DataFrame) -> pd.DataFrame:
-    """The rows of each copy's template, under the copy's identifiers."""
-    copies = templates.merge(rows, on="patient_id")
-    for name in ("order_id", "delivery_id"):
-        if name in copies:
-            copies[name] = copies[name] + "-" + copies["copy"]
-    copies["patient_id"] = copies["copy"]
-    return copies[list(rows.columns)]
-
-
-def _dressings(lines: pd.DataFrame, patients: int) -> pd.DataFrame:
-    wanted = max(0, patients * LINES_PER_PATIENT - len(lines))
-    further = lines.iloc[np.arange(wanted) % len(lines)].copy()
-    further["item_code"] = "D-SPL10"
-    further["item_description"] = "Split dressing, 10 x 10 cm"
-    further["delivery_id"] = (
-        further["delivery_id"]
-        + "-D"
-        + (pd.Series(np.arange(wanted) // len(lines), index=further.index).astype("str"))
-    )
-    # Every line of a patient differs in quantity, so that none looks like a repeat of another.
-    number = further.groupby("patient_id").cumcount() + 5
-    return further.assign(
-        quantity=number.astype("str"), unit="ea", lot=None, expires_on=None, status="delivered"
+    return np.where(
+        generator.random(patients) < faulty_share,
+        generator.choice(known[is_faulty].to_numpy(object), patients),
+        generator.choice(known[~is_faulty].to_numpy(object), patients),
     )
 
 
-def _write(rows: pd.DataFrame, path: Path, kind: str) -> None:
-    if kind == "csv":
-        rows.to_csv(path.with_suffix(".csv"), index=False)
-    elif kind == "parquet":
-        rows.astype("str").to_parquet(path.with_suffix(".parquet"), index=False)
-    else:
-        rows.to_excel(path.with_suffix(".xlsx"), index=False, engine="xlsxwriter")
+def _copies(
+    name: str, table: pa.Table, originals: np.ndarray, patients: int
+) -> Iterator[pa.Table]:
+    """The rows of all patients, some thousands of patients at a time."""
+    people = pd.Series(table["patient_id"].to_pylist())
+    order = np.argsort(people.to_numpy(object), kind="stable")
+    ordered = table.take(pa.array(order))
+    counted = people.iloc[order].value_counts(sort=False)
+    counts = counted.reindex(originals).fillna(0).to_numpy(np.int64)
+    starts = (counted.cumsum() - counted).reindex(originals).fillna(0).to_numpy(np.int64)
+    for first in range(0, patients, PATIENTS_AT_A_TIME):
+        here = slice(first, first + PATIENTS_AT_A_TIME)
+        numbers = np.arange(first, first + len(counts[here]))
+        yield _with_own_names(ordered, numbers, starts[here], counts[here])
+        if name == "delivery_log":
+            lacking = np.where(counts[here] > 0, LINES_PER_PATIENT - counts[here], 0)
+            yield _dressings(ordered, numbers, starts[here], counts[here], lacking.clip(min=0))
+
+
+def _within(counts: np.ndarray) -> np.ndarray:
+    """0, 1, 2 ... within each of several runs of the given lengths."""
+    return np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
+
+
+def _with_own_names(
+    ordered: pa.Table, numbers: np.ndarray, starts: np.ndarray, counts: np.ndarray
+) -> pa.Table:
+    """The rows of the originals of some patients, under the patients' own identifiers."""
+    rows = ordered.take(pa.array(np.repeat(starts, counts) + _within(counts)))
+    return _named(rows, np.repeat(numbers, counts))
+
+
+def _named(rows: pa.Table, numbers: np.ndarray) -> pa.Table:
+    of_row = pa.array(numbers)
+    patient = pc.binary_join_element_wise(
+        "B", pc.utf8_lpad(of_row.cast(pa.string()), 7, "0"), ""
+    )
+    for column in OWN_PER_COPY:
+        if column in rows.column_names:
+            own = pc.binary_join_element_wise(rows[column].combine_chunks(), patient, "-")
+            rows = _replaced(rows, column, own)
+    if "site" in rows.column_names:
+        site = pa.array(numbers // PATIENTS_PER_SITE + 1).cast(pa.string())
+        rows = _replaced(rows, "site", pc.binary_join_element_wise("Site", site, " "))
+    return _replaced(rows, "patient_id", patient)
+
+
+def _replaced(rows: pa.Table, column: str, values: pa.Array) -> pa.Table:
+    return rows.set_column(rows.column_names.index(column), column, values)
+
+
+def _dressings(
+    ordered: pa.Table,
+    numbers: np.ndarray,
+    starts: np.ndarray,
+    counts: np.ndarray,
+    lacking: np.ndarray,
+) -> pa.Table:
+    """Lines for dressings on the days of each patient's own deliveries."""
+    place = _within(lacking)
+    rows = ordered.take(
+        pa.array(np.repeat(starts, lacking) + place % np.repeat(np.maximum(counts, 1), lacking))
+    )
+    rows = _named(rows, np.repeat(numbers, lacking))
+    number = pa.array(place + FIRST_QUANTITY).cast(pa.string())
+    rows = _replaced(
+        rows, "delivery_id", pc.binary_join_element_wise(rows["delivery_id"], number, "-D")
+    )
+    rows = _replaced(rows, "quantity", number)
+    for column, value in DRESSING.items():
+        rows = _replaced(rows, column, pa.array([value], pa.string()).take(pa.array(place * 0)))
+    return rows
+
+
+def _writers() -> Mapping[str, Callable[[Path, pa.Table], Any]]:
+    return {"csv": _csv, "xlsx": _xlsx, "parquet": _parquet}
+
+
+@contextmanager
+def _csv(path: Path, sample: pa.Table) -> Iterator[Append]:
+    """Fields are quoted where they need it; joined as whole columns, which is fast."""
+
+    def append(rows: pa.Table) -> None:
+        columns = [_quoted(rows[name].combine_chunks()) for name in rows.column_names]
+        lines = pc.binary_join_element_wise(*columns, ",")
+        text = pc.binary_join_element_wise(lines, pa.scalar(""), "\n")
+        offsets = np.frombuffer(text.buffers()[1], np.int32)
+        file.write(text.buffers()[2].slice(0, int(offsets[len(text)])))
+
+    with path.open("wb") as file:
+        file.write((",".join(sample.column_names) + "\n").encode())
+        yield append
+
+
+def _quoted(column: pa.Array) -> pa.Array:
+    filled = column.fill_null("")
+    needs_it = pc.match_substring_regex(filled, '[",\n]')
+    if not pc.any(needs_it).as_py():
+        return filled
+    doubled = pc.replace_substring(filled, '"', '""')
+    return pc.if_else(needs_it, pc.binary_join_element_wise('"', doubled, '"', ""), filled)
+
+
+def _types(sample: pa.Table) -> dict[str, pa.DataType]:
+    """Type of each column: whole number, number or day where all of the sample is, else text."""
+    return {name: _type_of(sample[name], name) for name in sample.column_names}
+
+
+def _type_of(column: pa.ChunkedArray, name: str) -> pa.DataType:
+    if column.null_count == len(column) or name.endswith(("_id", "_code")) or name == "lot":
+        return pa.string()
+    for kind in (pa.int64(), pa.float64(), pa.date32()):
+        try:
+            column.cast(kind)
+        except pa.ArrowInvalid:
+            continue
+        return kind
+    return pa.string()
+
+
+def _typed(rows: pa.Table, types: Mapping[str, pa.DataType]) -> pa.Table:
+    return rows.cast(pa.schema(list(types.items())))
+
+
+@contextmanager
+def _parquet(path: Path, sample: pa.Table) -> Iterator[Append]:
+    types = _types(sample)
+    with pq.ParquetWriter(path, pa.schema(list(types.items()))) as writer:
+        yield lambda rows: writer.write_table(_typed(rows, types))
+
+
+@contextmanager
+def _xlsx(path: Path, sample: pa.Table) -> Iterator[Append]:
+    types = _types(sample)
+    options = {"constant_memory": True, "strings_to_formulas": False, "strings_to_urls": False}
+    with ExitStack() as stack:
+        book = stack.enter_context(xlsxwriter.Workbook(str(path), options))
+        day = book.add_format({"num_format": "yyyy-mm-dd"})
+        sheet = book.add_worksheet(path.stem)
+        sheet.write_row(0, 0, sample.column_names)
+        row = 0
+
+        def append(rows: pa.Table) -> None:
+            nonlocal row
+            for values in zip(*(column.to_pylist() for column in _typed(rows, types)), strict=True):
+                row += 1
+                for place, value in enumerate(values):
+                    if value is None:
+                        continue
+                    if isinstance(value, dt.date):
+                        sheet.write_datetime(row, place, value, day)
+                    elif isinstance(value, str):
+                        sheet.write_string(row, place, value)
+                    else:
+                        sheet.write_number(row, place, value)
+
+        yield append
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.programmes")
+    parser.add_argument("patients", type=int)
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--kind", choices=KINDS, default="csv")
+    parser.add_argument("--faulty-share", type=float, default=FAULTY_SHARE)
+    parser.add_argument("--seed", type=int, default=SEED)
+    given = parser.parse_args()
+    rows = make_programme(
+        given.patients, given.folder, given.kind, given.faulty_share, given.seed
+    )
+    print(", ".join(f"{name} {count:,} rows" for name, count in rows.items()))
 
 
 if __name__ == "__main__":
-    make_programme(int(sys.argv[1]), Path(sys.argv[2]), *sys.argv[3:4])
+    main()
