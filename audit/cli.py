@@ -8,11 +8,20 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from audit import __version__
+from audit.stopping import (
+    CANNOT_BE_AUDITED,
+    EXCEPTIONS_FOUND,
+    MISUSED,
+    UNFINISHED,
+    Guarded,
+    prepare_process,
+)
+from audit.stopping import stop as _stop
 
 if TYPE_CHECKING:
     from audit.ingest import Exports
@@ -22,13 +31,13 @@ if TYPE_CHECKING:
     from audit.previous import PreviousRun
     from reports.sharing import Disguise
 
-DONE, EXCEPTIONS_FOUND, MISUSED, CANNOT_BE_AUDITED = 0, 1, 2, 3
 SAMPLE_MONTH = "2026-10"
 INVENTED = "Everyone and everything in this report is invented."
 URGENCIES = ("urgent", "soon", "note")
 
 app = typer.Typer(
     name="enteral-audit",
+    cls=Guarded,
     help="Audit home enteral feeding orders and supply deliveries, once a month, every patient.",
     no_args_is_help=True,
     add_completion=False,
@@ -92,6 +101,12 @@ def _version(wanted: bool) -> None:
 def _root(
     version: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
+    ] = False,
+    trace: Annotated[
+        bool,
+        typer.Option(
+            "--trace", help="Where in the code an error of the program arose; no values are shown."
+        ),
     ] = False,
 ) -> None:
     """Audit home enteral feeding orders and supply deliveries, once a month, every patient."""
@@ -299,19 +314,20 @@ class Request:
 
 
 def _audit(request: Request) -> None:
-    from audit.output import OutputError, check_replaceable, check_target, whole_folder
+    from audit.output import FolderInUseError, OutputError, whole_folder
 
-    started = time.time()
+    started_at, began = time.gmtime(), time.monotonic()
     if request.fail_on is not None and request.fail_on not in URGENCIES:
         _stop(MISUSED, f"--fail-on {request.fail_on!r}: expected one of {', '.join(URGENCIES)}")
     policy = _policy(request.policy, request.period)
     folder, key = request.folder, request.key
     try:
-        check_target(folder)
-        check_replaceable(folder, without_identity=key is not None)
         earlier = None if request.previous is None else _previous(request.previous, folder)
         secret = None if key is None else _key(key, [folder, *request.inputs])
-        with _progress(request.quiet) as on_step:
+        with (
+            whole_folder(folder, without_identity=key is not None) as partial,
+            _progress(request.quiet) as on_step,
+        ):
             on_step("Reading the exports")
             exports = _read(
                 [*request.inputs, *request.recalls], request.mapping, request.date_order
@@ -333,16 +349,21 @@ def _audit(request: Request) -> None:
                 None if disguise is None else disguise.retell,
                 request.unavailable,
             )
-            with whole_folder(folder) as partial:
-                report = _report(request, result, exports, policy, started, earlier, notice)
-                report = report if disguise is None else disguise.report(report)
-                from reports import write_all
+            run_time = {
+                "started_at": time.strftime("%Y-%m-%dT%H:%M:%SZ", started_at),
+                "duration_s": round(time.monotonic() - began, 2),
+            }
+            report = _report(request, result, exports, policy, run_time, earlier, notice)
+            report = report if disguise is None else disguise.report(report)
+            from reports import write_all
 
-                write_all(report, partial, on_step)
+            write_all(report, partial, on_step)
+    except FolderInUseError as error:
+        _stop(UNFINISHED, str(error))
     except OutputError as error:
         _stop(MISUSED, str(error))
     except OSError as error:
-        _stop(CANNOT_BE_AUDITED, f"{folder}: cannot be written: {error.strerror}")
+        _stop(UNFINISHED, f"{folder}: cannot be written: {error.strerror}")
     if not request.quiet:
         from audit.console import print_summary
 
@@ -431,7 +452,7 @@ def _report(
     result: AuditResult,
     exports: Exports,
     policy: Policy,
-    started: float,
+    run_time: dict[str, Any],
     previous: PreviousRun | None,
     notice: str,
 ) -> Any:
@@ -445,8 +466,7 @@ def _report(
         "previous_period": None if previous is None else str(previous.period),
         "history": () if previous is None else previous.history,
         "version": __version__,
-        "started_at": time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(started)),
-        "duration_s": round(time.time() - started, 2),
+        **run_time,
     }
     return ReportInput(
         result=result, exports=exports, policy=policy, period=request.period, run=run
@@ -522,13 +542,9 @@ def _write_new(path: Path, text: str) -> None:
     typer.echo(f"Wrote {path}")
 
 
-def _stop(status: int, message: str) -> NoReturn:
-    typer.echo(f"enteral-audit: {message}", err=True)
-    raise typer.Exit(status)
-
-
 def main() -> None:
     """Entry point of the `enteral-audit` command."""
+    prepare_process()
     app()
 
 

@@ -16,6 +16,7 @@ from rich.text import Text
 
 from audit.checks import Check
 from audit.policy import Policy
+from audit.stopping import printable
 from schemas.exports import EXPORT_TABLES
 from schemas.results import FAMILIES, URGENCIES
 
@@ -199,7 +200,7 @@ def print_reading(exports: Exports) -> None:
 def _print_sheet(console: Console, exports: Exports, sheet: dict) -> None:
     file, name = sheet["source_file"], sheet["source_sheet"]
     place = f"{file}, sheet {name}" if name else file
-    console.rule(f"[bold]{escape(place)}", align="left")
+    console.rule(f"[bold]{escape(printable(place))}", align="left")
     columns = _of_sheet(exports.read_columns, file, name).fillna("")
     columns = columns.loc[columns["table"].eq(sheet["table"])]
     if not sheet["table"]:
@@ -268,7 +269,7 @@ def _print_columns(console: Console, columns: pd.DataFrame) -> None:
     for column in columns.to_dict("records"):
         written = [column[name] for name in ("header", "column", "unit", "reason")]
         style = "yellow" if MAY_BE in column["reason"] else None if column["column"] else "dim"
-        table.add_row(*(escape(str(words)) for words in written), style=style)
+        table.add_row(*(escape(printable(str(words))) for words in written), style=style)
     console.print(table)
 
 
@@ -355,11 +356,6 @@ def _print_left_to_settle(console: Console, exports: Exports) -> None:
         soft_wrap=True,
         style="bold",
     )
-
-
-def printable(text: str) -> str:
-    """Text without characters that a terminal would act on."""
-    return "".join(mark if mark.isprintable() else "�" for mark in text)
 
 
 def _of_sheet(rows: pd.DataFrame, file: str, sheet: str) -> pd.DataFrame:
