@@ -13,6 +13,7 @@ import argparse
 import datetime as dt
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -114,23 +115,47 @@ def _drawn(
     )
 
 
-def _copies(
-    name: str, table: pa.Table, originals: np.ndarray, patients: int
-) -> Iterator[pa.Table]:
-    """The rows of all patients, some thousands of patients at a time."""
-    people = pd.Series(table["patient_id"].to_pylist())
-    order = np.argsort(people.to_numpy(object), kind="stable")
-    ordered = table.take(pa.array(order))
+@dataclass(frozen=True)
+class Runs:
+    """Rows that lie together by person, and where the run of each patient's original is."""
+
+    rows: pa.Table
+    starts: np.ndarray
+    counts: np.ndarray
+
+    def of(self, patients: slice) -> Runs:
+        return Runs(self.rows, self.starts[patients], self.counts[patients])
+
+    def taken(self, times: np.ndarray) -> pa.Table:
+        """So many rows of each run, begun again where it ends."""
+        place = _within(times) % np.repeat(np.maximum(self.counts, 1), times)
+        return self.rows.take(pa.array(np.repeat(self.starts, times) + place))
+
+
+def _runs(table: pa.Table, originals: np.ndarray) -> Runs:
+    people = pd.Series(table["patient_id"].to_pylist(), dtype=object)
+    order = np.argsort(people.to_numpy(), kind="stable")
     counted = people.iloc[order].value_counts(sort=False)
-    counts = counted.reindex(originals).fillna(0).to_numpy(np.int64)
-    starts = (counted.cumsum() - counted).reindex(originals).fillna(0).to_numpy(np.int64)
+    starts = counted.cumsum() - counted
+    return Runs(
+        table.take(pa.array(order)),
+        *(each.reindex(originals).fillna(0).to_numpy(np.int64) for each in (starts, counted)),
+    )
+
+
+def _copies(name: str, table: pa.Table, originals: np.ndarray, patients: int) -> Iterator[pa.Table]:
+    """The rows of all patients, some thousands of patients at a time."""
+    runs = _runs(table, originals)
+    is_log = name == "delivery_log"
+    arrived = _runs(table.filter(table["delivered_on"].is_valid()), originals) if is_log else runs
     for first in range(0, patients, PATIENTS_AT_A_TIME):
         here = slice(first, first + PATIENTS_AT_A_TIME)
-        numbers = np.arange(first, first + len(counts[here]))
-        yield _with_own_names(ordered, numbers, starts[here], counts[here])
-        if name == "delivery_log":
-            lacking = np.where(counts[here] > 0, LINES_PER_PATIENT - counts[here], 0)
-            yield _dressings(ordered, numbers, starts[here], counts[here], lacking.clip(min=0))
+        own, days = runs.of(here), arrived.of(here)
+        numbers = np.arange(first, first + len(own.counts))
+        yield _named(own.taken(own.counts), np.repeat(numbers, own.counts))
+        if is_log:
+            lacking = np.where(days.counts > 0, LINES_PER_PATIENT - own.counts, 0).clip(min=0)
+            yield _dressings(days, numbers, lacking)
 
 
 def _within(counts: np.ndarray) -> np.ndarray:
@@ -138,19 +163,9 @@ def _within(counts: np.ndarray) -> np.ndarray:
     return np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts)
 
 
-def _with_own_names(
-    ordered: pa.Table, numbers: np.ndarray, starts: np.ndarray, counts: np.ndarray
-) -> pa.Table:
-    """The rows of the originals of some patients, under the patients' own identifiers."""
-    rows = ordered.take(pa.array(np.repeat(starts, counts) + _within(counts)))
-    return _named(rows, np.repeat(numbers, counts))
-
-
 def _named(rows: pa.Table, numbers: np.ndarray) -> pa.Table:
     of_row = pa.array(numbers)
-    patient = pc.binary_join_element_wise(
-        "B", pc.utf8_lpad(of_row.cast(pa.string()), 7, "0"), ""
-    )
+    patient = pc.binary_join_element_wise("B", pc.utf8_lpad(of_row.cast(pa.string()), 7, "0"), "")
     for column in OWN_PER_COPY:
         if column in rows.column_names:
             own = pc.binary_join_element_wise(rows[column].combine_chunks(), patient, "-")
@@ -165,26 +180,14 @@ def _replaced(rows: pa.Table, column: str, values: pa.Array) -> pa.Table:
     return rows.set_column(rows.column_names.index(column), column, values)
 
 
-def _dressings(
-    ordered: pa.Table,
-    numbers: np.ndarray,
-    starts: np.ndarray,
-    counts: np.ndarray,
-    lacking: np.ndarray,
-) -> pa.Table:
+def _dressings(days: Runs, numbers: np.ndarray, lacking: np.ndarray) -> pa.Table:
     """Lines for dressings on the days of each patient's own deliveries."""
-    place = _within(lacking)
-    rows = ordered.take(
-        pa.array(np.repeat(starts, lacking) + place % np.repeat(np.maximum(counts, 1), lacking))
-    )
-    rows = _named(rows, np.repeat(numbers, lacking))
-    number = pa.array(place + FIRST_QUANTITY).cast(pa.string())
-    rows = _replaced(
-        rows, "delivery_id", pc.binary_join_element_wise(rows["delivery_id"], number, "-D")
-    )
-    rows = _replaced(rows, "quantity", number)
+    rows = _named(days.taken(lacking), np.repeat(numbers, lacking))
+    number = pa.array(_within(lacking) + FIRST_QUANTITY).cast(pa.string())
+    delivery = pc.binary_join_element_wise(rows["delivery_id"].combine_chunks(), number, "-D")
+    rows = _replaced(_replaced(rows, "delivery_id", delivery), "quantity", number)
     for column, value in DRESSING.items():
-        rows = _replaced(rows, column, pa.array([value], pa.string()).take(pa.array(place * 0)))
+        rows = _replaced(rows, column, pa.array([value] * len(rows), pa.string()))
     return rows
 
 
@@ -281,9 +284,7 @@ def main() -> None:
     parser.add_argument("--faulty-share", type=float, default=FAULTY_SHARE)
     parser.add_argument("--seed", type=int, default=SEED)
     given = parser.parse_args()
-    rows = make_programme(
-        given.patients, given.folder, given.kind, given.faulty_share, given.seed
-    )
+    rows = make_programme(given.patients, given.folder, given.kind, given.faulty_share, given.seed)
     print(", ".join(f"{name} {count:,} rows" for name, count in rows.items()))
 
 
