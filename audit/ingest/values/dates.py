@@ -7,6 +7,7 @@ of the cell: `parse_date` is told the order, and refuses what does not fit it.
 from __future__ import annotations
 
 import datetime as dt
+import math
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -139,6 +140,8 @@ def _checked(day: dt.date) -> dt.date:
 
 
 def _from_number(number: float, rules: DateRules) -> dt.date:
+    if not math.isfinite(number):
+        raise Unreadable
     whole = int(number)
     if SERIAL_LOW <= whole + rules.days_to_add <= SERIAL_HIGH:
         return EPOCH + dt.timedelta(days=whole + rules.days_to_add)

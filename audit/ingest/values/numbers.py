@@ -6,6 +6,7 @@ Ranges, fractions and bounds ("50-60", "1/2", ">5") are no numbers and are refus
 from __future__ import annotations
 
 import datetime as dt
+import math
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -139,7 +140,7 @@ def to_float(digits: str, mark: str) -> float:
         text = text.replace(",", "")
     if not _SIMPLE.fullmatch(text):
         raise Unreadable
-    return float(text)
+    return _finite(float(text))
 
 
 def parse_number(value: object, unit: str, assumed: str, mark: str) -> float:
@@ -183,12 +184,17 @@ def total(amounts: list[Amount], unit: str, assumed: str, mark: str) -> float:
 
 def in_unit(number: float, written: str, unit: str) -> float:
     """A number in the written unit as one in the declared unit; raises `Unreadable`."""
-    if written in ("", unit):
-        return number
-    found = units.factor(written, unit)
+    found = 1.0 if written in ("", unit) else units.factor(written, unit)
     if found is None:
         raise Unreadable
-    return number * found
+    return _finite(number * found)
+
+
+def _finite(number: float) -> float:
+    """The number itself; raises `Unreadable` for one beyond all numbers, or not a number."""
+    if not math.isfinite(number):
+        raise Unreadable
+    return number
 
 
 def parse_duration(value: dt.time | dt.timedelta) -> float:
