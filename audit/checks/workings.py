@@ -5,10 +5,12 @@ Each function takes typed or computed tables and returns a new one; none changes
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from pandas.api.typing import NaTType
 
 from audit.period import Period
 from audit.policy import Policy
@@ -169,9 +171,12 @@ def patients(
     lines: pd.DataFrame,
     absences: pd.DataFrame,
     period: Period,
+    near: pd.Series | None = None,
 ) -> pd.DataFrame:
-    """One row per patient named in the orders or the delivery log.
+    """One row per patient named in the orders or the delivery log, in order of patient.
 
+    `near` from `near_identifiers` of the whole programme, where the tables hold only some of
+    its patients.
     Columns: has_any_order, first_order_from, ordered_days (days of the period with an order in
     force and the person not away), supplied_by_another (every order of the period),
     delivered_lines (in the period), last_delivered_on (up to its end), gap_days and gap_from
@@ -197,13 +202,20 @@ def patients(
     table["last_delivered_on"] = arrived.groupby("patient_id")["on"].max().reindex(table.index)
     table = table.join(_gaps(ordered, either))
     table["gap_days"] = table["gap_days"].fillna(0)
-    near = near_matches(
-        pd.Series(table.index[~table["has_any_order"]]),
-        pd.Series(table.index[table["has_any_order"]]),
-    )
+    if near is None:
+        near = near_identifiers(spans["patient_id"], lines["patient_id"])
     table["near_patient_id"] = near.reindex(table.index)
     table["has_near_match"] = table["near_patient_id"].notna() | table.index.isin(near)
-    return table.reset_index()
+    return table.sort_index().reset_index()
+
+
+def near_identifiers(ordered: pd.Series, delivered: pd.Series) -> pd.Series:
+    """Patients of the delivery log alone whose identifier nearly matches one of the orders'.
+
+    The identifiers of the orders, indexed by those of the log.
+    """
+    known, named = ordered.dropna().drop_duplicates(), delivered.dropna().drop_duplicates()
+    return near_matches(named.loc[~named.isin(known)], known)
 
 
 def _supplied_by_another(parts: pd.DataFrame) -> pd.Index:
@@ -220,6 +232,8 @@ def near_matches(strays: pd.Series, known: pd.Series) -> pd.Series:
     Two identifiers nearly match when they are equal without case, spaces, punctuation and
     leading zeros of their digits.
     """
+    # Of several alike the first by identifier, in whatever order they were read.
+    known = known.sort_values()
     plain = pd.Series(known.to_numpy(), index=_plain(known)).groupby(level=0).first()
     near = pd.Series(plain.reindex(_plain(strays)).to_numpy(), index=strays.to_numpy(), dtype="str")
     return near.dropna()
@@ -449,10 +463,26 @@ def unknown_items(lines: pd.DataFrame, catalogue: pd.DataFrame) -> pd.DataFrame:
         & bool(len(catalogue))
     ]
     by_item = strange.groupby("item_code")
-    table = by_item[SOURCE].first()
-    table["lines"] = by_item.size().astype("float64")
-    table["patients"] = by_item["patient_id"].nunique().astype("float64")
-    return table.reset_index()
+    table = pd.DataFrame(
+        {
+            "lines": by_item.size().astype("float64"),
+            "patients": by_item["patient_id"].nunique().astype("float64"),
+        }
+    )
+    return _first_of_items(strange).join(table, on="item_code")
+
+
+def unknown_items_of_all(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """The unknown items of a programme from those of parts of its patients."""
+    every = pd.concat(parts, ignore_index=True)
+    totals = every.groupby("item_code")[["lines", "patients"]].sum()
+    return _first_of_items(every).join(totals, on="item_code")
+
+
+def _first_of_items(rows: pd.DataFrame) -> pd.DataFrame:
+    """Origin of the first row of each item by file, sheet and row, in order of item."""
+    ordered = rows.sort_values(["item_code", *SOURCE], kind="stable")
+    return ordered.drop_duplicates("item_code")[["item_code", *SOURCE]].reset_index(drop=True)
 
 
 def lines_with_recalls(lines: pd.DataFrame, recalls: pd.DataFrame) -> pd.DataFrame:
@@ -492,10 +522,16 @@ def _moved_pieces(lines: pd.DataFrame) -> pd.Series:
 
 
 def counts_with_deliveries(
-    counts: pd.DataFrame, lines: pd.DataFrame, spans: pd.DataFrame, policy: Policy
+    counts: pd.DataFrame,
+    lines: pd.DataFrame,
+    spans: pd.DataFrame,
+    classes: pd.Series,
+    log_from: pd.Timestamp | NaTType,
+    policy: Policy,
 ) -> pd.DataFrame:
     """Stock counts with the pieces of the item delivered up to the count.
 
+    `classes` are the supply classes by item code, `log_from` the first day of the whole log.
     `delivered_pieces` is missing where a line's pieces are not known. `log_covers_order` says
     that the log begins before the patient's first order's set-up, so that everything this
     programme delivered is in it.
@@ -507,10 +543,9 @@ def counts_with_deliveries(
     delivered = before.groupby("index")["moved"].sum(skipna=False)
     none_yet = ~counts.index.isin(before["index"])
     first_order = spans.groupby("patient_id")["start_date"].min()
-    log_from = lines["on"].min() + pd.Timedelta(days=float(policy["setup_delivery_days"]))
-    classes = lines.drop_duplicates("item_code").set_index("item_code")["supply_class"]
+    set_up = pd.Timedelta(days=float(policy["setup_delivery_days"]))
     return counts.assign(
         delivered_pieces=delivered.reindex(counts.index).mask(none_yet, 0.0),
-        log_covers_order=_of_patients(first_order, counts["patient_id"]) > log_from,
+        log_covers_order=_of_patients(first_order, counts["patient_id"]) > log_from + set_up,
         supply_class=counts["item_code"].map(classes),
     )

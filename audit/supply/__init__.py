@@ -1,25 +1,44 @@
 """What the orders use, what was delivered, the ledger of both, and what to order next."""
 
-from audit.supply.forecast import Forecast, forecast, forecasts, patient_forecast
+from audit.supply.forecast import forecast, patient_forecast
 from audit.supply.ledger import ledger, stock_walk
-from audit.supply.lines import delivery_lines, lines_left_out, with_need
+from audit.supply.lines import delivery_lines, event_days, left_out, lines_left_out, with_need
 from audit.supply.needs import need_spans
-from audit.supply.recalls import recalled_lots
+from audit.supply.outlook import (
+    Forecast,
+    Futures,
+    Outlook,
+    Rates,
+    forecast_of,
+    futures_of,
+    outlook_of,
+    rates_of,
+)
+from audit.supply.recalls import in_reading_order, recalled_lots
 from audit.supply.shortage import affected_by_shortage, unknown_unavailable
 from audit.supply.walk import Walk, log_first_day, walk
 
 __all__ = [
     "Forecast",
+    "Futures",
+    "Outlook",
+    "Rates",
     "Walk",
     "affected_by_shortage",
     "delivery_lines",
+    "event_days",
     "forecast",
-    "forecasts",
+    "forecast_of",
+    "futures_of",
+    "in_reading_order",
     "ledger",
+    "left_out",
     "lines_left_out",
     "log_first_day",
     "need_spans",
+    "outlook_of",
     "patient_forecast",
+    "rates_of",
     "recalled_lots",
     "stock_walk",
     "unknown_unavailable",

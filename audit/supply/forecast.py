@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from pandas.api.typing import NaTType
 
 from audit.period import Period
 from audit.policy import Policy
-from audit.supply.back_test import back_test
-from audit.supply.census import Census, census, census_rates, simulate
+from audit.supply.census import census
+from audit.supply.futures import Horizon, Simulated, of_known_people, of_new_people, roster
 from audit.supply.items import MEASURED, PIECE, class_units, items
 from audit.supply.projection import Projection, project
 from schemas.columns import Table, columns_of, dtype_of, empty
@@ -23,45 +25,6 @@ DAY = pd.Timedelta(days=1)
 KEY = ["supply_class", "item_code"]
 QUANTILES = {"p50": 0.5, "p90": 0.9}
 TO_HOMES = "home"
-
-
-@dataclass(frozen=True)
-class Forecast:
-    """The forecast by patient and by item, and what it rests on.
-
-    Frames follow `PatientForecast`, `OrderForecast`, `CensusRates` and `BackTest`.
-    """
-
-    by_patient: pd.DataFrame
-    by_item: pd.DataFrame
-    census_rates: pd.DataFrame
-    back_test: pd.DataFrame
-
-
-def forecasts(
-    spans: pd.DataFrame,
-    supply: pd.DataFrame,
-    lines: pd.DataFrame,
-    absences: pd.DataFrame,
-    catalogue: pd.DataFrame,
-    log_from: pd.Timestamp | NaTType,
-    period: Period,
-    policy: Policy,
-) -> Forecast:
-    """The whole forecast.
-
-    `spans` from `need_spans`, `supply` from `ledger`, `lines` from `delivery_lines`, `log_from`
-    from `log_first_day`: the history that rates of change are taken from begins there.
-    """
-    known = items(catalogue)
-    ahead = _ahead(spans, supply, lines, absences, known, period, policy)
-    changes = census(spans, log_from, period, policy)
-    return Forecast(
-        by_patient=_shaped(ahead.by_patient, PatientForecast),
-        by_item=_by_item(ahead, changes, known, period, policy),
-        census_rates=census_rates(changes),
-        back_test=back_test(spans, absences, log_from, period, policy),
-    )
 
 
 def patient_forecast(
@@ -85,8 +48,8 @@ def patient_forecast(
     are ordered as the item that the patient last received.
     """
     away = empty(Absences) if absences is None else absences
-    ahead = _ahead(spans, supply, lines, away, items(catalogue), period, policy)
-    return _shaped(ahead.by_patient, PatientForecast)
+    known = items(catalogue)
+    return shaped(needs_ahead(spans, supply, lines, away, known, period, policy), PatientForecast)
 
 
 def forecast(
@@ -112,19 +75,36 @@ def forecast(
     """
     known = items(catalogue)
     away = empty(Absences) if absences is None else absences
-    ahead = _ahead(spans, supply, lines, away, known, period, policy)
-    return _by_item(ahead, census(spans, log_from, period, policy), known, period, policy)
+    table = needs_ahead(spans, supply, lines, away, known, period, policy)
+    sums = summed([sums_of(table)])
+    horizon = Horizon(
+        names=sums.names,
+        feed_items=sums.feed_items,
+        days=sums.days,
+        changes=census(spans, log_from, period, policy),
+        number=int(policy["forecast_simulations"]),
+    )
+    ahead = projected(spans, away, known, period, policy)
+    item = sums.item_of(table)
+    simulated = of_known_people(ahead, table, item, horizon)
+    simulated = simulated.plus(of_new_people(roster(ahead, table, item), horizon))
+    return by_item(sums, simulated, known, period, policy)
 
 
-@dataclass(frozen=True)
-class _Ahead:
-    """The projected need, and beside each of its groups what the patient has and lacks."""
+def projected(
+    spans: pd.DataFrame,
+    absences: pd.DataFrame,
+    known: pd.DataFrame,
+    period: Period,
+    policy: Policy,
+) -> Projection:
+    """Need of each patient and class over the days that the class looks ahead."""
+    chosen = chosen_items(known).set_index("supply_class")
+    lead = spans["supply_class"].map(chosen["lead_time_days"])
+    return project(spans, absences, period.end + DAY, _days_ahead(lead, policy))
 
-    projection: Projection
-    by_patient: pd.DataFrame
 
-
-def _ahead(
+def needs_ahead(
     spans: pd.DataFrame,
     supply: pd.DataFrame,
     lines: pd.DataFrame | None,
@@ -132,12 +112,14 @@ def _ahead(
     known: pd.DataFrame,
     period: Period,
     policy: Policy,
-) -> _Ahead:
+) -> pd.DataFrame:
+    """A row per patient and class with a need ahead: `PatientForecast`, and what it rests on.
+
+    `known` are the catalogue's `items`. Rows are those of `projected`.
+    """
     chosen = chosen_items(known).set_index("supply_class")
-    lead = spans["supply_class"].map(chosen["lead_time_days"])
-    days = _days_ahead(lead, policy)
     first = period.end + DAY
-    projection = project(spans, absences, first, days)
+    projection = projected(spans, absences, known, period, policy)
     table = projection.groups
     unit = table["supply_class"].map(class_units(known))
     table = table.assign(base_unit=unit.where(unit.notna(), table["base_unit"]))
@@ -173,7 +155,7 @@ def _ahead(
             (table["return_unknown"], "away without a day of return, counted as at home"),
         ],
     )
-    return _Ahead(projection, table)
+    return table
 
 
 def _days_before(lead: pd.Series, policy: Policy) -> pd.Series:
@@ -233,10 +215,34 @@ def _add_stock(table: pd.DataFrame, supply: pd.DataFrame) -> None:
     table["stock_at_home_units"] = stock["held"].fillna(0.0)
 
 
-def _by_item(
-    ahead: _Ahead, changes: Census, known: pd.DataFrame, period: Period, policy: Policy
-) -> pd.DataFrame:
-    by_patient = ahead.by_patient
+@dataclass(frozen=True)
+class ItemSums:
+    """Sums of the needs ahead by item, and by item and day of running out; the days ahead."""
+
+    by_item: pd.DataFrame
+    by_day: pd.DataFrame
+    days: int
+
+    @property
+    def names(self) -> pd.MultiIndex:
+        """Class and code of each item, in the order of the rows."""
+        return pd.MultiIndex.from_frame(self.by_item[KEY])
+
+    @property
+    def feed_items(self) -> dict[str, int]:
+        """Position of the item of each feed, by its class."""
+        classes = self.by_item["supply_class"]
+        feeds = np.flatnonzero(classes.str.startswith("formula:"))
+        return dict(zip(classes.iloc[feeds], feeds.tolist(), strict=True))
+
+    def item_of(self, by_patient: pd.DataFrame) -> npt.NDArray[np.int64]:
+        """Position of each row's item."""
+        rows = pd.MultiIndex.from_frame(by_patient[KEY])
+        return np.asarray(self.names.get_indexer(rows), dtype=np.int64)
+
+
+def sums_of(by_patient: pd.DataFrame) -> ItemSums:
+    """Sums of the needs of some patients (from `needs_ahead`)."""
     by_key = by_patient.groupby(KEY)
     table = pd.DataFrame(
         {
@@ -253,14 +259,29 @@ def _by_item(
             "away_unknown": by_key["return_unknown"].sum(),
         }
     ).reset_index()
-    simulated = simulate(
-        ahead.projection,
-        by_patient,
-        by_key.ngroup().to_numpy(np.int64),
-        len(table),
-        changes,
-        policy,
-    )
+    days = by_patient["days"].max() if len(by_patient) else 0
+    return ItemSums(table, _waiting(by_patient), int(days))
+
+
+def summed(parts: Sequence[ItemSums]) -> ItemSums:
+    """The sums of all patients from those of parts of them; all are of whole units."""
+    if len(parts) == 1:
+        return parts[0]
+    rows = pd.concat([part.by_item for part in parts], ignore_index=True)
+    by_key = rows.groupby(KEY)
+    odd = {"base_unit": "first", "first_run_out_on": "min"}
+    table = by_key.agg({name: odd.get(name, "sum") for name in rows.columns.drop(KEY)})
+    table["cases_to_homes"] = by_key["cases_to_homes"].sum(min_count=1)
+    days = pd.concat([part.by_day for part in parts], ignore_index=True)
+    by_day = days.groupby([*KEY, "run_out_on"])["units"].sum().reset_index()
+    return ItemSums(table.reset_index(), by_day, max(part.days for part in parts))
+
+
+def by_item(
+    sums: ItemSums, simulated: Simulated, known: pd.DataFrame, period: Period, policy: Policy
+) -> pd.DataFrame:
+    """The forecast by item: `schemas.results.OrderForecast`."""
+    table = sums.by_item.copy()
     for name, share in QUANTILES.items():
         need, to_supply = simulated.quantile(share)
         table[f"need_{name}_units"], table[f"to_supply_{name}_units"] = need, to_supply
@@ -268,22 +289,27 @@ def _by_item(
     _add_cases(table, policy)
     ahead_of = _days_before(table["lead_time_days"], policy)
     # What is bought beyond the orders as they stand is wanted when the first runs out.
-    without = _first_unsupplied(by_patient, table).fillna(table["first_run_out_on"])
+    without = _first_unsupplied(sums.by_day, table).fillna(table["first_run_out_on"])
     # Nothing is to be ordered of what the warehouse holds enough of.
     table["order_by"] = (without - ahead_of).mask(table["cases_to_order"].eq(0))
     table["note"] = _notes(table, period)
-    return _shaped(table, OrderForecast)
+    return shaped(table, OrderForecast)
 
 
-def _first_unsupplied(by_patient: pd.DataFrame, table: pd.DataFrame) -> pd.Series:
+def _waiting(by_patient: pd.DataFrame) -> pd.DataFrame:
+    """What is to be supplied to those who run out, by item and day."""
+    waiting = by_patient.loc[by_patient["run_out_on"].notna(), [*KEY, "run_out_on"]].assign(
+        units=by_patient["to_supply_units"]
+    )
+    return waiting.groupby([*KEY, "run_out_on"])["units"].sum().astype("float64").reset_index()
+
+
+def _first_unsupplied(waiting: pd.DataFrame, table: pd.DataFrame) -> pd.Series:
     """First day on which somebody runs out whom the warehouse's stock no longer reaches.
 
     The warehouse supplies, in the order in which they run out, all that each is to be supplied.
     """
-    waiting = by_patient.loc[by_patient["run_out_on"].notna(), [*KEY, "run_out_on"]].assign(
-        units=by_patient["to_supply_units"]
-    )
-    by_day = waiting.groupby([*KEY, "run_out_on"])["units"].sum().astype("float64").reset_index()
+    by_day = waiting.copy()
     by_day["so_far"] = by_day.groupby(KEY)["units"].cumsum()
     by_day = by_day.merge(table[[*KEY, "warehouse_units"]], how="left", on=KEY)
     beyond = by_day.loc[by_day["so_far"] > by_day["warehouse_units"].fillna(0)]
@@ -390,6 +416,7 @@ def _number(values: pd.Series) -> pd.Series:
     return values.astype("int64").astype("str")
 
 
-def _shaped(table: pd.DataFrame, model: type[Table]) -> pd.DataFrame:
+def shaped(table: pd.DataFrame, model: type[Table]) -> pd.DataFrame:
+    """The table with exactly its model's columns, typed."""
     kinds = {name: dtype_of(column) for name, column in columns_of(model).items()}
     return table[list(kinds)].astype(kinds).reset_index(drop=True)

@@ -22,8 +22,12 @@ def delivery_lines(
     catalogue: pd.DataFrame,
     period: Period,
     policy: Policy,
+    log_days: pd.Series | None = None,
 ) -> pd.DataFrame:
     """Every line of the delivery log with what it moved, in the rows and order of the log.
+
+    `log_days` are the days of the programme's whole log (`event_days`) where `deliveries` hold
+    only some of its patients.
 
     Added columns:
     - `on`: day of the event, the day delivered, else the day shipped; `in_period`,
@@ -45,14 +49,15 @@ def delivery_lines(
     - `counted`: whether the ledger counts the line.
     """
     lines = deliveries.reset_index(drop=True)
-    lines["on"] = lines["delivered_on"].where(lines["delivered_on"].notna(), lines["shipped_on"])
+    lines["on"] = event_days(lines)
     lines["in_period"] = lines["on"].between(period.start, period.end)
     lines["after_period"] = lines["on"] > period.end
-    lines["is_stray"] = lines["after_period"] & _after_silence(lines["on"], policy)
+    whole_log = lines["on"] if log_days is None else log_days
+    lines["is_stray"] = lines["after_period"] & _after_silence(lines["on"], whole_log, policy)
     lines["outcome"] = _outcome(lines)
     lines["read_as_return"] = lines["outcome"].eq("returned") & ~lines["status"].eq("returned")
     lines["is_delivered"] = lines["outcome"].eq("delivered") & lines["quantity"].gt(0)
-    _add_items(lines, catalogue)
+    _add_items(lines, items(catalogue))
     _add_units(lines)
     days = int(policy["duplicate_delivery_days"])
     close = lines.loc[_close_together(lines, days)]
@@ -70,14 +75,20 @@ def delivery_lines(
     return lines
 
 
+def event_days(deliveries: pd.DataFrame) -> pd.Series:
+    """Day of each line: the day delivered, else the day shipped."""
+    delivered = deliveries["delivered_on"]
+    return delivered.where(delivered.notna(), deliveries["shipped_on"])
+
+
 def _outcome(lines: pd.DataFrame) -> pd.Series:
     status = lines["status"]
     read = status.where(status.notna() | lines["on"].isna(), "delivered")
     return read.where(~(read.eq("delivered") & lines["quantity"].lt(0)), "returned")
 
 
-def _add_items(lines: pd.DataFrame, catalogue: pd.DataFrame) -> None:
-    known = items(catalogue).set_index("item_code")
+def _add_items(lines: pd.DataFrame, catalogue_items: pd.DataFrame) -> None:
+    known = catalogue_items.set_index("item_code")
     place = known.index.get_indexer(pd.Index(lines["item_code"]))
     lines["item_known"] = place >= 0
     wanted = ["kind", "supply_class", "base_unit", "units_per_case", "units_per_piece"]
@@ -98,26 +109,44 @@ def _add_units(lines: pd.DataFrame) -> None:
     lines["signed_units"] = moved.where(~still, 0.0)
 
 
-def _after_silence(days: pd.Series, policy: Policy) -> pd.Series:
+def _after_silence(days: pd.Series, log_days: pd.Series, policy: Policy) -> pd.Series:
     """Days that no line of the log comes near to from before: most likely a mistyped year."""
-    known = days.dropna().drop_duplicates().sort_values()
+    known = log_days.dropna().drop_duplicates().sort_values()
     silent = known.diff() > pd.Timedelta(days=float(policy["log_gap_days"]))
     return days >= known[silent].max() if silent.any() else pd.Series(False, index=days.index)
 
 
-def lines_left_out(lines: pd.DataFrame) -> pd.DataFrame:
-    """One row per reason for which lines are in no total: `schemas.results.LinesLeftOut`."""
+def left_out(lines: pd.DataFrame) -> pd.DataFrame:
+    """Lines that are in no total: one row per reason and patient, with their sums."""
     after = lines["after_period"] & lines["outcome"].isin(MOVING)
     reason = lines["excluded_reason"].where(~after, "dated after the period")
     reason = reason.mask(lines["is_exact_duplicate"], "repeats another line exactly")
     left = lines.assign(reason=reason).loc[reason.notna() & ~lines["counted"]]
-    by_reason = left.groupby("reason")
-    table = pd.DataFrame(
+    by_reason = left.groupby(["reason", "patient_id"])
+    return pd.DataFrame(
         {
             "lines": by_reason.size(),
-            "patients": by_reason["patient_id"].nunique(),
             "quantity": by_reason["quantity"].sum(),
             "unknown_quantity": by_reason.size() - by_reason["pieces"].count(),
+            "pieces": by_reason["pieces"].sum(min_count=1),
+        }
+    ).reset_index()
+
+
+def lines_left_out(by_patient: pd.DataFrame) -> pd.DataFrame:
+    """One row per reason for which lines are in no total: `schemas.results.LinesLeftOut`.
+
+    `by_patient` from `left_out`, of all patients. They are added in order of patient, so that
+    the sums are the same to the last digit however the patients were parted.
+    """
+    ordered = by_patient.sort_values(["reason", "patient_id"], kind="stable")
+    by_reason = ordered.groupby("reason")
+    table = pd.DataFrame(
+        {
+            "lines": by_reason["lines"].sum(),
+            "patients": by_reason.size(),
+            "quantity": by_reason["quantity"].sum(),
+            "unknown_quantity": by_reason["unknown_quantity"].sum(),
             "pieces": by_reason["pieces"].sum(min_count=1),
         }
     ).reset_index()
@@ -218,7 +247,7 @@ def with_need(
     orders = _orders(parts)
     _add_order_days(told, orders)
     told["ordered_formula"] = _ordered_formula(
-        told, orders, catalogue, int(policy["ordered_formula_days"])
+        told, orders, items(catalogue), int(policy["ordered_formula_days"])
     )
     return told
 
@@ -271,11 +300,11 @@ def _add_order_days(lines: pd.DataFrame, orders: pd.DataFrame) -> None:
 
 
 def _ordered_formula(
-    lines: pd.DataFrame, orders: pd.DataFrame, catalogue: pd.DataFrame, days: int
+    lines: pd.DataFrame, orders: pd.DataFrame, catalogue_items: pd.DataFrame, days: int
 ) -> pd.Series:
     formulas = lines.loc[lines["kind"].eq("formula"), ["patient_id", "supply_class", "on"]]
     own = formulas.assign(line=np.arange(len(formulas)))
-    pairs = equivalents(items(catalogue))
+    pairs = equivalents(catalogue_items)
     stands_for = own.merge(pairs, left_on="supply_class", right_on="source_class")
     stands_for = stands_for.assign(supply_class=stands_for["target_class"])
     asked = pd.concat([own, stands_for[own.columns]], ignore_index=True)

@@ -29,6 +29,11 @@ class Projection:
     running: Whole
 
     @property
+    def most(self) -> int:
+        """Days that any group looks ahead at most."""
+        return self.running.shape[1] - 1
+
+    @property
     def need(self) -> Whole:
         """Need of each group over its own days."""
         return self.running[np.arange(len(self.groups)), self.groups["days"].to_numpy()]

@@ -60,13 +60,18 @@ def recalled_lots(
     table = _by_lot(told)
     table = table.loc[table["delivered_lines"] > 0].reset_index(drop=True)
     _add_bounds(table, lines, catalogue, walked)
-    ordered = table.sort_values(
+    kinds = {name: dtype_of(column) for name, column in columns_of(RecalledLots).items()}
+    return in_reading_order(table[list(kinds)].astype(kinds))
+
+
+def in_reading_order(lots: pd.DataFrame) -> pd.DataFrame:
+    """Lots (`schemas.results.RecalledLots`) by item and lot, the most at home first."""
+    ordered = lots.assign(lot_key=lot_keys(lots["lot"]).fillna("")).sort_values(
         ["item_code", "lot_key", "at_home_pieces_high", "patient_id"],
         ascending=[True, True, False, True],
         kind="stable",
     )
-    kinds = {name: dtype_of(column) for name, column in columns_of(RecalledLots).items()}
-    return ordered[list(kinds)].astype(kinds).reset_index(drop=True)
+    return ordered.drop(columns="lot_key").reset_index(drop=True)
 
 
 def lot_keys(lots: pd.Series) -> pd.Series:

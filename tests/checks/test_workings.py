@@ -587,6 +587,8 @@ def test_a_lot_noticed_twice_makes_no_second_line():
 
 # Stock counts ----------------------------------------------------------------------------------
 
+CLASSES = pd.Series({"S1": "syringe"}, dtype="str")
+LOG_FROM = pd.Timestamp("2026-09-01")
 COUNTS = [
     # situation, lines, delivered pieces by 2026-10-10
     ("what came before", [{"on": "2026-10-01"}, {"on": "2026-10-09", "pieces": 10}], 40),
@@ -608,7 +610,7 @@ COUNTS = [
 def test_pieces_delivered_up_to_a_count(lines, delivered):
     found = unchanged(
         workings.counts_with_deliveries,
-        table("counts", {}), table("lines", *lines), table("spans", {}), POLICY,
+        table("counts", {}), table("lines", *lines), table("spans", {}), CLASSES, LOG_FROM, POLICY,
     )  # fmt: skip
     expected = np.nan if delivered is None else delivered
     assert found["delivered_pieces"].tolist() == pytest.approx([expected], nan_ok=True)
@@ -627,6 +629,8 @@ def test_the_log_covers_an_order_that_starts_well_after_it_begins(log_from, star
         table("counts", {}),
         table("lines", {"on": log_from}),
         table("spans", {"start_date": start}),
+        CLASSES,
+        pd.Timestamp(log_from),
         POLICY,
     )
     assert found["log_covers_order"].tolist() == [covers]

@@ -10,7 +10,8 @@ from audit import supply
 from audit.period import Period
 from audit.policy import Parameter, Policy, load_policy
 from audit.supply.back_test import back_test, month_before
-from audit.supply.census import census, census_rates, poisson_bounds, simulate
+from audit.supply.census import census, census_rates, poisson_bounds
+from audit.supply.futures import simulate
 from audit.supply.projection import project
 from schemas.columns import empty
 from schemas.exports import Absences

@@ -15,7 +15,8 @@ import pytest
 
 from audit.period import Period
 from audit.policy import Parameter, load_policy
-from audit.supply.census import census, simulate
+from audit.supply.census import census
+from audit.supply.futures import simulate
 from audit.supply.projection import project
 from schemas.columns import empty
 from schemas.exports import Absences

@@ -13,7 +13,7 @@ from audit.checks import CHECKS, check_named, checks_in_force
 from audit.checks.delivery_rules import DELIVERY_RULES
 from audit.policy import Policy, load_policy
 from audit.supply import payer
-from audit.supply.lines import lines_left_out
+from audit.supply.lines import left_out, lines_left_out
 from schemas.columns import empty
 from schemas.exports import Recalls
 from schemas.results import LinesLeftOut, RecalledLots, ShortageEffects, Substitutes
@@ -238,7 +238,7 @@ def test_lines_in_no_total_are_counted_by_reason(programme):
         line("2026-10-05", "Q", 7), line("2026-11-05", "B", 5), line(None, "B", 4,
         status="delivered"), line("2026-10-05", "B", 8, status="cancelled"),
     )  # fmt: skip
-    found = lines_left_out(made.lines).set_index("reason")
+    found = lines_left_out(left_out(made.lines)).set_index("reason")
     LinesLeftOut.validate(found.reset_index())
     assert found["lines"].to_dict() == {
         "dated after the period": 1, "item not in the catalogue": 1, "no day": 1,

@@ -1,0 +1,121 @@
+"""The audit of some patients: everything that depends on no other patient."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import pandas as pd
+
+from audit import regimen, supply
+from audit.checking import Findings, Retell, run_checks
+from audit.checks import checks_in_force, workings
+from audit.period import Period
+from audit.policy import Policy
+from audit.programme import Programme
+from audit.supply import Outlook, payer
+from audit.supply.items import items
+from schemas.columns import columns_of
+from schemas.results import Regimens, Supply
+
+
+@dataclass(frozen=True)
+class PatientsAudit:
+    """What the audit of some patients gives; frames are in order of patient.
+
+    `spans` and `absences` are what the futures of these patients are drawn from. `left_out` and
+    `unknown_items` add up with those of other patients.
+    """
+
+    findings: Findings
+    regimens: pd.DataFrame
+    parts: pd.DataFrame
+    supply: pd.DataFrame
+    stock_walk: pd.DataFrame
+    weight_trends: pd.DataFrame
+    day_plan: pd.DataFrame
+    patients: pd.DataFrame
+    recalled_lots: pd.DataFrame
+    left_out: pd.DataFrame
+    unknown_items: pd.DataFrame
+    outlook: Outlook
+    spans: pd.DataFrame
+    absences: pd.DataFrame
+
+
+def audit_patients(
+    tables: Mapping[str, pd.DataFrame],
+    programme: Programme,
+    period: Period,
+    policy: Policy,
+    on_step: Callable[[str], None] = lambda step: None,
+    retell: Retell | None = None,
+) -> PatientsAudit:
+    """Audit the patients of whom `tables` (those of `OF_PATIENTS`) hold all rows.
+
+    The rows of a patient stand in the order in which they were read. The result for a patient
+    is the same in whatever company the patient is audited.
+    """
+    catalogue, log_from = programme.catalogue, programme.log_from
+    weights, absences = tables["weights"], tables["absences"]
+
+    on_step("Recomputing each order")
+    parts = regimen.order_parts(tables["orders"], catalogue, period, policy)
+    spans = regimen.order_spans(parts, period)
+    trends = regimen.weight_trends(parts, weights, period, policy)
+    regimens = regimen.regimens(parts, weights, period, policy, trends, absences)
+
+    on_step("Walking the stock of each patient")
+    needs = supply.need_spans(parts, period, policy)
+    lines = supply.delivery_lines(
+        tables["deliveries"], catalogue, period, policy, programme.log_days
+    )
+    lines = supply.with_need(lines, needs, parts, catalogue, period, policy)
+    walked = supply.walk(
+        needs, lines, tables["stock_counts"], absences, catalogue, period, policy, log_from
+    )
+    ledger = supply.ledger(walked)
+
+    on_step("Checking")
+    patients = workings.patients(spans, parts, lines, absences, period, programme.near)
+    classes = items(catalogue).set_index("item_code")["supply_class"]
+    subjects = {
+        "parts": workings.order_parts(parts, catalogue, period),
+        "order_spans": workings.order_spans(spans, parts, period),
+        "regimens": workings.orders_in_force(regimens, trends, period, policy),
+        "weight_trends": workings.weight_trends(trends),
+        "patients": patients,
+        "pump_totals": workings.pump_totals(tables["pump_history"], parts, absences, period),
+        "pump_history": tables["pump_history"],
+        "absences": workings.absences_with_return(absences, parts, period),
+        "measurements": workings.measurements(parts, weights),
+        "supply": ledger,
+        "delivery_lines": workings.lines_with_recalls(lines, programme.recalls),
+        "stock_counts": workings.counts_with_deliveries(
+            tables["stock_counts"], lines, spans, classes, log_from, policy
+        ),
+    }
+    if payer.is_switched_on(policy):
+        subjects |= {
+            "refills": payer.refills(walked, lines),
+            "sets_by_patient": payer.sets_by_patient(ledger, patients),
+            "tubes_by_patient": payer.tubes_by_patient(lines, parts, period),
+        }
+    return PatientsAudit(
+        findings=run_checks(checks_in_force(policy), subjects, policy, retell),
+        regimens=regimens[list(columns_of(Regimens))],
+        parts=parts,
+        supply=ledger[list(columns_of(Supply))],
+        stock_walk=supply.stock_walk(walked),
+        weight_trends=trends,
+        day_plan=regimen.day_plan(parts, policy),
+        patients=patients,
+        recalled_lots=supply.recalled_lots(programme.recalls, lines, catalogue, walked),
+        left_out=supply.left_out(lines),
+        unknown_items=workings.unknown_items(lines, catalogue),
+        outlook=supply.outlook_of(
+            needs, ledger, lines, absences, catalogue, log_from, period, policy
+        ),
+        spans=needs,
+        absences=absences,
+    )
