@@ -107,7 +107,7 @@ def step_chart(
     box = StepChart("", "", "", False, [], "", "", "")
     scale = (box.bottom - box.top) / top
     edges = np.linspace(box.left, box.width, (end - start).days + 2)
-    first = int((days[0] - start) / pd.Timedelta(days=1))
+    first = int((days[0] - _day(start)) / np.timedelta64(1, "D"))
     across = edges[first : first + len(days) + 1]
     y_low, y_high = box.bottom - low * scale, box.bottom - high * scale
     forward = _steps(across, y_high)
@@ -127,26 +127,35 @@ def step_chart(
 
 def _by_day(
     walk: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp
-) -> tuple[pd.DatetimeIndex, np.ndarray, np.ndarray]:
-    rows = walk.sort_values("day", kind="stable").drop_duplicates("day", keep="last")
-    begins = rows["day"].to_numpy(dtype="datetime64[D]")
-    days = np.arange((end - start).days + 1) + start.to_datetime64().astype("datetime64[D]")
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Days of the span that the walk reaches, and the least and most on hand on each."""
+    begins = walk["day"].to_numpy("datetime64[D]")
+    order = np.argsort(begins, kind="stable")
+    begins = begins[order]
+    last = np.append(begins[1:] != begins[:-1], True)[: len(begins)]
+    begins, rows = begins[last], order[last]
+    days = np.arange((end - start).days + 1) + _day(start)
     segment = np.searchsorted(begins, days, side="right") - 1
     days, segment = days[segment >= 0], segment[segment >= 0]
-    used = np.nan_to_num(rows["need_per_day"].to_numpy(float)[segment]) * (
+    at = rows[segment]
+    used = np.nan_to_num(walk["need_per_day"].to_numpy(float)[at]) * (
         (days - begins[segment]) / np.timedelta64(1, "D")
     )
-    low = np.maximum(0.0, rows["on_hand_low"].to_numpy(float)[segment] - used)
-    high = np.maximum(0.0, rows["on_hand_high"].to_numpy(float)[segment] - used)
-    return pd.DatetimeIndex(days), low, high
+    low = np.maximum(0.0, walk["on_hand_low"].to_numpy(float)[at] - used)
+    high = np.maximum(0.0, walk["on_hand_high"].to_numpy(float)[at] - used)
+    return days, low, high
+
+
+def _day(moment: pd.Timestamp) -> np.datetime64:
+    return moment.to_datetime64().astype("datetime64[D]")
 
 
 def _points(
-    walk: pd.DataFrame, days: pd.DatetimeIndex, across: np.ndarray, heights: np.ndarray
+    walk: pd.DataFrame, days: np.ndarray, across: np.ndarray, heights: np.ndarray
 ) -> list[tuple[float, float]]:
     """Where the stock was counted on a day that is drawn."""
-    counted = days.isin(walk.loc[walk["is_counted"].astype(bool), "day"])
-    places = np.flatnonzero(counted)
+    counted = walk["day"].to_numpy("datetime64[D]")[walk["is_counted"].to_numpy(bool)]
+    places = np.flatnonzero(np.isin(days, counted)) if len(counted) else ()
     return [(round(float(across[n]), 1), round(float(heights[n]), 1)) for n in places]
 
 

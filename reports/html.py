@@ -17,11 +17,13 @@ from markupsafe import Markup
 from reports import ReportInput
 from reports.front import front
 from reports.patients import (
+    Section,
     class_words,
     findings_table,
     places,
     records,
     sections,
+    sections_of_each,
 )
 from reports.record import policy_digest, versions
 from reports.states import resolved
@@ -104,9 +106,10 @@ def pages(report: ReportInput) -> dict[str, str]:
     }  # fmt: skip
     texts = {INDEX: environment.get_template("page.html").render(**common, **rest, **here)}
     template = environment.get_template("site.html")
-    for file in files:
+    printed = sections_of_each(report, [file.listed for file in files])
+    for file, own in zip(files, printed, strict=True):
         texts[file.name] = template.render(
-            **common, **_of_site(report, file), site=file, anchors=anchors, home=INDEX
+            **common, **_of_site(report, file, own), site=file, anchors=anchors, home=INDEX
         )
     return texts
 
@@ -186,9 +189,9 @@ def _one_file(report: ReportInput, summary: Summary) -> dict[str, Any]:
     }
 
 
-def _of_site(report: ReportInput, file: SiteFile) -> dict[str, Any]:
+def _of_site(report: ReportInput, file: SiteFile, printed: list[Section]) -> dict[str, Any]:
     return {
-        "sections": sections(report, file.listed),
+        "sections": printed,
         "work_list": records(file.listed),
         "work_list_count": len(file.listed),
         "choices": _choices(file.listed, report),

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from reports import ReportInput
@@ -13,7 +15,7 @@ from reports.day import DayPicture, day_picture, day_words
 from reports.measured import Line, fed_line, readings_of, weight_line, weights_of
 from reports.states import answer_words
 from reports.summary import ranked, reading_order, titles
-from reports.text import cleaned, shortened
+from reports.text import clean_column, cleaned, shortened
 from reports.wording import in_words, missing_in_words, number, span
 from reports.written import written
 from schemas.results import URGENCIES
@@ -74,22 +76,41 @@ class _Known:
 
 def sections(report: ReportInput, listed: pd.DataFrame) -> list[Section]:
     """Sections of the patients in rows of the work list, in its order."""
-    wanted = set(listed["patient_id"])
+    return next(sections_of_each(report, [listed]))
+
+
+def sections_of_each(report: ReportInput, lists: Sequence[pd.DataFrame]) -> Iterator[list[Section]]:
+    """Sections of the patients of several parts of the work list, part by part.
+
+    The tables of the result are gone through once, whatever the number of parts.
+    """
     result = report.result
     compared = bool(report.run.get("previous"))
-    known = _Known(
-        findings=grouped(findings_table(result, wanted, compared)),
-        regimens=grouped(_of(result.regimens, wanted)),
-        parts=grouped(_in_period(_of(result.parts, wanted))),
-        plans=grouped(_of(result.day_plan, wanted)),
-        supply=grouped(_of(result.supply, wanted)),
-        unchecked=grouped(_of(result.unchecked, wanted)),
-        weights=weights_of(report, wanted),
-        readings=readings_of(report, wanted),
-        walks=_walks(_of(result.stock_walk, wanted), result.exceptions),
-        titles=titles(result),
-    )
-    return [_section(report, row, known) for row in records(listed)]
+    part_of = {
+        patient: part for part, listed in enumerate(lists) for patient in listed["patient_id"]
+    }
+    wanted = set(part_of)
+    findings = grouped(findings_table(result, wanted, compared))
+    tables = {
+        "regimens": result.regimens,
+        "parts": _in_period(result.parts),
+        "plans": result.day_plan,
+        "supply": result.supply,
+        "unchecked": result.unchecked,
+    }
+    split = {name: _split(frame, part_of, len(lists)) for name, frame in tables.items()}
+    weights, readings = weights_of(report, wanted), readings_of(report, wanted)
+    walks = _walks(result.stock_walk, wanted, result.exceptions)
+    for part, listed in enumerate(lists):
+        known = _Known(
+            findings=findings,
+            weights=weights,
+            readings=readings,
+            walks=walks,
+            titles=titles(result),
+            **{name: grouped(frames[part]) for name, frames in split.items()},
+        )
+        yield [_section(report, row, known) for row in records(listed)]
 
 
 def findings_table(
@@ -125,9 +146,19 @@ def places(table: pd.DataFrame) -> pd.Series:
 
 def records(frame: pd.DataFrame) -> list[Row]:
     """Rows as Python values by column name, missing ones as None."""
-    table = frame.astype(object)
-    rows = table.where(table.notna(), None).to_dict("records")
-    return [{str(name): value for name, value in row.items()} for row in rows]
+    names = [str(name) for name in frame.columns]
+    columns = [_values(frame.iloc[:, place]) for place in range(len(names))]
+    return [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]
+
+
+def _values(column: pd.Series) -> list[Any]:
+    """Cells of a column as Python values, missing ones as None."""
+    values = column.astype(object).tolist()
+    missing = column.isna().to_numpy()
+    if missing.any():
+        for place in np.flatnonzero(missing):
+            values[place] = None
+    return values
 
 
 def grouped(frame: pd.DataFrame) -> dict[str, list[Row]]:
@@ -138,22 +169,29 @@ def grouped(frame: pd.DataFrame) -> dict[str, list[Row]]:
     return by_patient
 
 
-def _of(frame: pd.DataFrame, wanted: set[str]) -> pd.DataFrame:
-    clean = cleaned(frame)
-    return clean.loc[clean["patient_id"].isin(wanted)]
+def _split(frame: pd.DataFrame, part_of: dict[str, int], parts: int) -> list[pd.DataFrame]:
+    """The rows, printable, of the patients of each part, in the frame's order."""
+    part = clean_column(frame["patient_id"]).map(part_of).fillna(parts).to_numpy(np.intp)
+    order = np.argsort(part, kind="stable")
+    ends = np.searchsorted(part[order], np.arange(parts + 1))
+    rows = [order[ends[n] : ends[n + 1]] for n in range(parts)]
+    return [cleaned(frame.iloc[places]) for places in rows]
 
 
 def _in_period(parts: pd.DataFrame) -> pd.DataFrame:
     return parts.loc[parts["in_period"].astype(bool)] if "in_period" in parts.columns else parts
 
 
-def _walks(walk: pd.DataFrame, exceptions: pd.DataFrame) -> dict[tuple[str, str], pd.DataFrame]:
+def _walks(
+    walk: pd.DataFrame, wanted: set[str], exceptions: pd.DataFrame
+) -> dict[tuple[str, str], pd.DataFrame]:
     """The walks that an exception is about, by patient and supply class."""
     keys = ["patient_id", "supply_class"]
     about = cleaned(exceptions[keys]).dropna().drop_duplicates()
+    about = about.loc[about["patient_id"].isin(wanted)]
     return {
         (str(patient), str(supply_class)): rows
-        for (patient, supply_class), rows in walk.merge(about, on=keys).groupby(keys)
+        for (patient, supply_class), rows in cleaned(walk).merge(about, on=keys).groupby(keys)
     }
 
 
@@ -405,8 +443,8 @@ def class_words(supply_class: str) -> str:
 
 def _counts(walk: pd.DataFrame) -> list[str]:
     """The days on which the stock was counted."""
-    days = walk.loc[walk["is_counted"].astype(bool), "day"]
-    return list(days.dt.strftime("%Y-%m-%d"))
+    days = walk["day"].to_numpy("datetime64[D]")[walk["is_counted"].to_numpy(bool)]
+    return [str(day) for day in days]
 
 
 def _unchecked(rows: list[Row], title_of: dict[str, str]) -> list[Row]:

@@ -14,6 +14,8 @@ UNPRINTABLE = re.compile(
 LINE_ENDS = re.compile("\r\n?")
 # What a spreadsheet takes for a formula, also behind blanks and in full-width form.
 FORMULA = re.compile("^[\\s\x00-\x1f\ufeff]*[=+\\-@\uff1d\uff0b\uff0d\uff20]|^[\t\r\n]")
+# First letters of what FORMULA finds.
+FORMULA_BEGINS = re.compile("[\\s\x00-\x1f\ufeff=+\\-@\uff1d\uff0b\uff0d\uff20]")
 SURROGATES = re.compile("[\ud800-\udfff]")
 
 
@@ -35,9 +37,19 @@ def cleaned(frame: pd.DataFrame) -> pd.DataFrame:
 def clean_column(column: pd.Series) -> pd.Series:
     """One text column, printable; missing cells and numbers in it stay as they are."""
     known = column.dropna().astype(object)
+    if _is_clean(known):
+        return known if len(known) == len(column) else known.reindex(column.index)
     texts = known.str.replace(LINE_ENDS, "\n", regex=True)
     texts = texts.str.replace(UNPRINTABLE, REPLACEMENT, regex=True)
     return texts.where(texts.notna(), known).reindex(column.index)
+
+
+def _is_clean(known: pd.Series) -> bool:
+    """Whether no text of a column holds anything that `clean_column` would change."""
+    joined = "".join([value for value in known.to_numpy() if isinstance(value, str)])
+    if joined.isprintable():
+        return True
+    return "\r" not in joined and UNPRINTABLE.search(joined) is None
 
 
 def shortened(frame: pd.DataFrame, *columns: str) -> pd.DataFrame:
@@ -68,9 +80,17 @@ def inert(frame: pd.DataFrame) -> pd.DataFrame:
     changes = {}
     for name in frame.columns:
         if is_text(frame[name]):
-            known = frame[name].dropna().astype(object)
-            runs = known.str.contains(FORMULA, regex=True).eq(True)
             safe = clean_column(frame[name])
-            marked = runs.reindex(frame.index, fill_value=False)
-            changes[name] = safe.where(~marked, "'" + safe.astype(str))
+            marked = _runs(frame[name])
+            changes[name] = safe if marked is None else safe.where(~marked, "'" + safe.astype(str))
     return frame.assign(**changes)
+
+
+def _runs(column: pd.Series) -> pd.Series | None:
+    """Which cells a spreadsheet would take for a formula; none where no cell begins like one."""
+    known = column.dropna().astype(object)
+    first = {value[:1] for value in known.to_numpy() if isinstance(value, str)}
+    if not any(map(FORMULA_BEGINS.match, first)):
+        return None
+    runs = known.str.contains(FORMULA, regex=True).eq(True)
+    return runs.reindex(column.index, fill_value=False)
