@@ -123,12 +123,9 @@ def _in_order(exceptions: pd.DataFrame) -> pd.DataFrame:
 
 
 def _in_checks_order(unchecked: pd.DataFrame, checks: Sequence[Check]) -> pd.DataFrame:
-    """By check in the order of the catalogue, then by patient; each patient's rows as they were."""
-    keys = pd.DataFrame(
-        {
-            "check": unchecked["check"].map({known.check: i for i, known in enumerate(checks)}),
-            "patient_id": unchecked["patient_id"],
-        }
-    )
+    """By check in the order of the catalogue, then by patient, order, supply and place."""
+    by = ["patient_id", "order_id", "supply_class", "source_file", "source_row", "missing"]
+    place = unchecked["check"].map({known.check: i for i, known in enumerate(checks)})
+    keys = unchecked[by].assign(check=place)[["check", *by]]
     order = keys.sort_values(list(keys.columns), kind="stable").index
     return unchecked.loc[order].reset_index(drop=True)

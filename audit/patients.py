@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Set
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
@@ -13,18 +13,20 @@ from audit.checks import checks_in_force, workings
 from audit.period import Period
 from audit.policy import Policy
 from audit.programme import Programme
-from audit.supply import Outlook, payer
+from audit.supply import DrawnFrom, Outlook, payer
 from audit.supply.items import items
 from schemas.columns import columns_of
 from schemas.results import Regimens, Supply
+
+MEASURED = ("weights", "pump_history")
 
 
 @dataclass(frozen=True)
 class PatientsAudit:
     """What the audit of some patients gives; frames are in order of patient.
 
-    `spans` and `absences` are what the futures of these patients are drawn from. `left_out` and
-    `unknown_items` add up with those of other patients.
+    `left_out` and `unknown_items` add up with those of other patients. `measured` holds rows of
+    the tables read (weights, pump history) that reports show.
     """
 
     findings: Findings
@@ -39,8 +41,7 @@ class PatientsAudit:
     left_out: pd.DataFrame
     unknown_items: pd.DataFrame
     outlook: Outlook
-    spans: pd.DataFrame
-    absences: pd.DataFrame
+    measured: Mapping[str, pd.DataFrame]
 
 
 def audit_patients(
@@ -116,6 +117,31 @@ def audit_patients(
         outlook=supply.outlook_of(
             needs, ledger, lines, absences, catalogue, log_from, period, policy
         ),
-        spans=needs,
-        absences=absences,
+        measured={name: tables[name] for name in MEASURED},
     )
+
+
+def trimmed(audited: PatientsAudit, mentioned: Set[str]) -> PatientsAudit:
+    """The audit without what no report shows: the details of patients of whom nothing was found.
+
+    `mentioned` are patients of whom something was found elsewhere. Parts of orders that are in no
+    regimen stay, since they name patients. What the futures are drawn from is left out.
+    """
+    found = audited.findings.exceptions["patient_id"].dropna()
+    listed = set(found.unique()) | mentioned
+    in_force = audited.regimens["patient_id"]
+    parts = audited.parts
+    named = parts["patient_id"].isin(listed) | ~parts["patient_id"].isin(in_force)
+    nothing = DrawnFrom(*(pd.DataFrame() for _ in range(3)))
+    return replace(
+        audited,
+        parts=parts.loc[named],
+        stock_walk=_of(audited.stock_walk, listed),
+        day_plan=_of(audited.day_plan, listed),
+        measured={name: _of(table, listed) for name, table in audited.measured.items()},
+        outlook=replace(audited.outlook, drawn_from=nothing),
+    )
+
+
+def _of(table: pd.DataFrame, patients: Set[str]) -> pd.DataFrame:
+    return table.loc[table["patient_id"].isin(patients)]

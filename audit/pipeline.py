@@ -90,7 +90,7 @@ def audit(
     return combine(
         [part],
         rates,
-        [futures(part, rates, whole, period, policy)],
+        [futures(part.outlook.drawn_from, rates, whole, period, policy)],
         whole,
         tables,
         set_aside,
@@ -104,13 +104,14 @@ def audit(
 
 
 def futures(
-    part: PatientsAudit, rates: supply.Rates, whole: Programme, period: Period, policy: Policy
+    drawn_from: supply.DrawnFrom,
+    rates: supply.Rates,
+    whole: Programme,
+    period: Period,
+    policy: Policy,
 ) -> supply.Futures:
     """The futures of the patients of one part, by the rates of the whole programme."""
-    return supply.futures_of(
-        part.outlook, part.spans, part.absences, whole.catalogue, rates, whole.log_from, period,
-        policy,
-    )  # fmt: skip
+    return supply.futures_of(drawn_from, whole.catalogue, rates, whole.log_from, period, policy)
 
 
 def combine(

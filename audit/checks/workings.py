@@ -33,7 +33,7 @@ def order_parts(parts: pd.DataFrame, catalogue: pd.DataFrame, period: Period) ->
     sum where every part repeats the order's total. `text_...` is what the order line says of a
     field.
     """
-    own = parts.loc[parts["in_period"]]
+    own = parts.loc[parts["in_period"]].copy()
     age_days = (period.as_of - own["birth_date"]).dt.days.astype("float64")
     is_counted = ~own["is_exact_duplicate"]
     order = [own["patient_id"], own["order_id"]]

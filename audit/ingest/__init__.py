@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from audit.ingest.apply import apply_plan
+from audit.ingest.apply import Keep, apply_plan, hold
 from audit.ingest.errors import ExportsError
 from audit.ingest.exports import Exports
 from audit.ingest.files import open_files
@@ -22,6 +22,7 @@ from audit.ingest.planning import make_plan
 __all__ = [
     "Exports",
     "ExportsError",
+    "Keep",
     "Limits",
     "Mapping",
     "ReadOptions",
@@ -35,13 +36,16 @@ __all__ = [
 ]
 
 
-def read_exports(paths: Sequence[Path], options: ReadOptions | None = None) -> Exports:
+def read_exports(
+    paths: Sequence[Path], options: ReadOptions | None = None, keep: Keep = hold
+) -> Exports:
     """Read files and folders into typed tables.
 
     Which table a sheet holds, what its headers mean and how its cells are written is found
-    out from all inputs together. Raises `ExportsError` for inputs that cannot be audited.
+    out from all inputs together. Each sheet's rows are handed to `keep`, which may keep them
+    elsewhere than in memory. Raises `ExportsError` for inputs that cannot be audited.
     """
     options = options or ReadOptions()
     opened = open_files([Path(path) for path in paths], options.limits)
     plan = make_plan(opened.sheets, options)
-    return apply_plan(plan, opened.sheets, opened.digests, opened.repeated)
+    return apply_plan(plan, opened.sheets, opened.digests, opened.repeated, keep)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,14 +19,25 @@ from schemas.columns import Table, columns_of, dtype_of, empty
 from schemas.exports import EXPORT_TABLES
 from schemas.results import ReadColumns, Reconciliation, SetAside, UnreadCells
 
+Keep = Callable[[str, int, pd.DataFrame], pd.DataFrame]
+"""Takes a table's name, the place of one of its sheets among all, and the rows read from it, and
+gives the rows to hold in memory: those, or fewer where it keeps them elsewhere."""
+
+
+def hold(table: str, place: int, rows: pd.DataFrame) -> pd.DataFrame:
+    """All rows, held in memory."""
+    return rows
+
 
 @dataclass(frozen=True)
 class _Part:
-    """What one table in one sheet gives."""
+    """What one table in one sheet gives; `used` counts its rows, wherever they are kept."""
 
     plan: BlockPlan
+    place: int
     rows_read: int
     table: pd.DataFrame
+    used: int
     set_aside: pd.DataFrame
     unread_cells: pd.DataFrame
     not_data: int
@@ -38,18 +49,22 @@ def apply_plan(
     sheets: Sequence[Sheet],
     digests: Mapping[str, str],
     repeated: Sequence[tuple[str, str]] = (),
+    keep: Keep = hold,
 ) -> Exports:
     """Read sheets by a plan that was made from them, or from more than them.
 
+    Each sheet's rows are handed to `keep` as soon as they are read.
     Raises `RuntimeError` if a row is left unaccounted for, which no input can cause.
     """
     by_place = {(sheet.file, sheet.name): sheet for sheet in sheets}
-    parts = [
-        _read_block(by_place[each.block.file, each.block.sheet], each)
-        for each in plan.blocks
-        if (each.block.file, each.block.sheet) in by_place
-    ]
+    parts = []
+    for place, each in enumerate(plan.blocks):
+        if (each.block.file, each.block.sheet) in by_place:
+            part = _read_block(by_place[each.block.file, each.block.sheet], each, place)
+            # Of corrected rows it is still to be seen which rows they correct.
+            parts.append(part if each.block.set_aside else _kept(part, keep))
     parts = _without_corrected(parts, by_place)
+    parts = [_kept(part, keep) if part.plan.block.set_aside else part for part in parts]
     tables = {
         table: _stacked([part.table for part in parts if part.plan.block.table == table], model)
         for table, model in EXPORT_TABLES.items()
@@ -66,22 +81,25 @@ def apply_plan(
     )
 
 
-def _read_block(sheet: Sheet, plan: BlockPlan) -> _Part:
+def _read_block(sheet: Sheet, plan: BlockPlan, place: int) -> _Part:
     block = plan.block
     rows_read = block.end - block.first - (1 if block.header_rows else 0)
     if not block.table:
         nothing = empty(SetAside), empty(UnreadCells)
-        return _Part(plan, rows_read, pd.DataFrame(), *nothing, rows_read, ())
+        return _Part(plan, place, rows_read, pd.DataFrame(), 0, *nothing, rows_read, ())
     kinds = row_kinds(sheet, block)
     data = convert(sheet, plan, np.flatnonzero(kinds == DATA) + block.first)
     frame = to_frame(data)
     problems = row_problems(data, frame)
     moved = np.flatnonzero(kinds == MISALIGNED) + block.first
     aside = [misaligned_rows(sheet, plan, moved), set_aside_rows(data, problems)]
+    table = frame[~problems.any].reset_index(drop=True) if problems.any.any() else frame
     part = _Part(
         plan=plan,
+        place=place,
         rows_read=rows_read,
-        table=frame[~problems.any].reset_index(drop=True) if problems.any.any() else frame,
+        table=table,
+        used=len(table),
         set_aside=_stacked(aside, SetAside).sort_values(
             "source_row", kind="stable", ignore_index=True
         ),
@@ -91,6 +109,12 @@ def _read_block(sheet: Sheet, plan: BlockPlan) -> _Part:
     )
     _assert_closed(part)
     return part
+
+
+def _kept(part: _Part, keep: Keep) -> _Part:
+    """The part with the rows that are to be held in memory."""
+    table = part.plan.block.table
+    return replace(part, table=keep(table, part.place, part.table)) if table else part
 
 
 def _without_corrected(
@@ -124,7 +148,7 @@ def _with_corrected(part: _Part, corrected: np.ndarray) -> _Part:
 
 
 def _assert_closed(part: _Part) -> None:
-    used, aside = len(part.table), len(part.set_aside)
+    used, aside = part.used, len(part.set_aside)
     if part.rows_read != used + aside + part.not_data:
         raise RuntimeError(
             f"{part.plan.block.label}: of {part.rows_read} rows read, {used} are used, {aside} "
@@ -158,7 +182,7 @@ def _reconciliation(
             "table": part.plan.block.table or np.nan,
             "header_row": _header_row(part.plan, sheets),
             "rows_read": part.rows_read,
-            "rows_used": len(part.table),
+            "rows_used": part.used,
             "rows_set_aside": len(part.set_aside),
             "rows_not_data": part.not_data,
             "note": "; ".join(_notes(part, sheets)) or np.nan,

@@ -5,6 +5,7 @@ from audit.supply.ledger import ledger, stock_walk
 from audit.supply.lines import delivery_lines, event_days, left_out, lines_left_out, with_need
 from audit.supply.needs import need_spans
 from audit.supply.outlook import (
+    DrawnFrom,
     Forecast,
     Futures,
     Outlook,
@@ -19,6 +20,7 @@ from audit.supply.shortage import affected_by_shortage, unknown_unavailable
 from audit.supply.walk import Walk, log_first_day, walk
 
 __all__ = [
+    "DrawnFrom",
     "Forecast",
     "Futures",
     "Outlook",

@@ -56,15 +56,23 @@ class Forecast:
 
 
 @dataclass(frozen=True)
+class DrawnFrom:
+    """What the futures of some patients are drawn from: their needs ahead, spans and absences."""
+
+    needs: pd.DataFrame
+    spans: pd.DataFrame
+    absences: pd.DataFrame
+
+
+@dataclass(frozen=True)
 class Outlook:
     """What some patients need ahead and what their history shows.
 
-    `by_patient` follows `PatientForecast`; `needs` has what futures are drawn from, row by row
-    beside it. `months` are those that the forecast is tested on.
+    `by_patient` follows `PatientForecast`. `months` are those that the forecast is tested on.
     """
 
     by_patient: pd.DataFrame
-    needs: pd.DataFrame
+    drawn_from: DrawnFrom
     sums: ItemSums
     seen: Seen
     months: tuple[Before, ...]
@@ -107,7 +115,7 @@ def outlook_of(
     table = needs_ahead(spans, supply, lines, absences, known, period, policy)
     return Outlook(
         by_patient=shaped(table, PatientForecast),
-        needs=table[OF_FUTURES],
+        drawn_from=DrawnFrom(table[OF_FUTURES], spans, absences),
         sums=sums_of(table),
         seen=seen(spans, log_from, period, policy),
         months=tuple(
@@ -137,9 +145,7 @@ def rates_of(
 
 
 def futures_of(
-    outlook: Outlook,
-    spans: pd.DataFrame,
-    absences: pd.DataFrame,
+    drawn_from: DrawnFrom,
     catalogue: pd.DataFrame,
     rates: Rates,
     log_from: pd.Timestamp | NaTType,
@@ -147,12 +153,13 @@ def futures_of(
     policy: Policy,
 ) -> Futures:
     """The futures of some patients by the rates of the whole programme."""
+    needs, spans, absences = drawn_from.needs, drawn_from.spans, drawn_from.absences
     ahead = projected(spans, absences, items(catalogue), period, policy)
-    item = rates.sums.item_of(outlook.needs)
+    item = rates.sums.item_of(needs)
     months = zip(months_tested(log_from, period, policy), rates.months, strict=True)
     return Futures(
-        known=of_known_people(ahead, outlook.needs, item, rates.horizon),
-        people=roster(ahead, outlook.needs, item),
+        known=of_known_people(ahead, needs, item, rates.horizon),
+        people=roster(ahead, needs, item),
         months=tuple(lived(spans, absences, month, horizon) for month, horizon in months),
     )
 

@@ -1,0 +1,112 @@
+"""Where the parts of a programme are audited: one after another here, or on a Dask cluster.
+
+Whichever it is, the same functions run on the same parts, and the result is the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence, Set
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import pandas as pd
+
+from audit import supply
+from audit.partitions import Parts
+from audit.patients import MEASURED, PatientsAudit, audit_patients, trimmed
+from audit.period import Period
+from audit.pipeline import AuditResult, combine, futures
+from audit.policy import Policy
+from audit.previous import PreviousRun
+from audit.programme import Programme
+
+# A part of so many rows takes about a gigabyte to audit, and its own costs do not show.
+ROWS_A_PART = 400_000
+DRAWN_FROM = "drawn-from"
+
+
+class Engine(Protocol):
+    """Runs a function once for each part."""
+
+    @property
+    def words(self) -> str:
+        """What it is, for the console and the record."""
+
+    def each(self, function: Callable[..., Any], count: int, *rest: Any) -> Iterator[Any]:
+        """`function(number, *rest)` for each number below `count`, in their order."""
+
+
+class OneAfterAnother:
+    """The parts one after another in this process."""
+
+    words = "one part after another"
+
+    def each(self, function: Callable[..., Any], count: int, *rest: Any) -> Iterator[Any]:
+        """See `Engine`."""
+        return (function(number, *rest) for number in range(count))
+
+
+def number_of_parts(rows: int, least: int = 1) -> int:
+    """Parts to cut so many rows into."""
+    return max(least, -(-rows // ROWS_A_PART))
+
+
+@dataclass(frozen=True)
+class Task:
+    """What every part is audited with."""
+
+    parts: Parts
+    whole: Programme
+    period: Period
+    policy: Policy
+    mentioned: Set[str]
+    keeps_all: bool = False
+
+
+def audit_part(number: int, task: Task) -> PatientsAudit:
+    """Audit one part; what its futures are drawn from is kept on disk, the rest trimmed."""
+    audited = audit_patients(task.parts.tables(number), task.whole, task.period, task.policy)
+    task.parts.keep(DRAWN_FROM, number, audited.outlook.drawn_from)
+    return audited if task.keeps_all else trimmed(audited, task.mentioned)
+
+
+def futures_of_part(number: int, task: Task, rates: supply.Rates) -> supply.Futures:
+    """The futures of the patients of one part."""
+    drawn_from = task.parts.kept(DRAWN_FROM, number)
+    return futures(drawn_from, rates, task.whole, task.period, task.policy)
+
+
+def audit_parts(
+    task: Task,
+    engine: Engine,
+    tables: Mapping[str, pd.DataFrame],
+    set_aside: pd.DataFrame,
+    unread_cells: pd.DataFrame,
+    on_step: Callable[[str], None] = lambda step: None,
+    previous: PreviousRun | None = None,
+    unavailable: Sequence[str] = (),
+) -> tuple[AuditResult, dict[str, pd.DataFrame]]:
+    """Audit all parts of a programme, and make one result of what they give.
+
+    Beside the result the rows of the tables read that reports show. `tables` are the outline of
+    the tables of patients, and all other tables. Other arguments as of `audit`.
+    """
+    count = len(task.parts)
+    audited = []
+    for part in engine.each(audit_part, count, task):
+        audited.append(part)
+        on_step(f"Audited {len(audited)} of {count} parts")
+    rates = supply.rates_of(
+        [part.outlook for part in audited], task.whole.log_from, task.period, task.policy
+    )
+    on_step("Forecasting")
+    drawn = list(engine.each(futures_of_part, count, task, rates))
+    result = combine(
+        audited, rates, drawn, task.whole, tables, set_aside, unread_cells, task.period,
+        task.policy, previous, unavailable=unavailable,
+    )  # fmt: skip
+    measured = {
+        name: pd.concat([part.measured[name] for part in audited], ignore_index=True)
+        for name in MEASURED
+    }
+    return result, measured

@@ -1,0 +1,192 @@
+"""A programme in parts: cut by patient, and kept on disk where memory does not hold it.
+
+A part holds the patients whose identifiers lie between two cuts, all their rows, in the order in
+which they were read. Parts follow each other in order of patient, so that what they give can be
+put one after the other.
+"""
+
+from __future__ import annotations
+
+import pickle
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from audit.programme import OF_PATIENTS
+from schemas.columns import columns_of, dtype_of, empty
+from schemas.exports import EXPORT_TABLES
+
+# Columns that facts of the whole programme are found from, by table; each set is of its own.
+OUTLINED: Mapping[str, tuple[tuple[str, ...], ...]] = {
+    "orders": (("patient_id", "order_id"), ("start_date", "stop_date")),
+    "deliveries": (("patient_id",), ("item_code",), ("delivered_on", "shipped_on")),
+    "weights": (("patient_id",),),
+    "pump_history": (("patient_id",),),
+    "stock_counts": (("patient_id",),),
+    "absences": (("patient_id",),),
+}
+
+Tables = dict[str, pd.DataFrame]
+
+
+def cuts_of(patients: pd.Series, parts: int) -> tuple[str, ...]:
+    """Identifiers at which each part but the first begins, about as many patients in each."""
+    known = np.sort(patients.dropna().unique().astype(object))
+    places = np.unique([len(known) * part // parts for part in range(1, parts)]).astype(int)
+    return tuple(str(known[place]) for place in places if 0 < place < len(known))
+
+
+def part_numbers(patients: pd.Series, cuts: Sequence[str]) -> npt.NDArray[np.int64]:
+    """Number of the part that each row's patient belongs to."""
+    codes, known = pd.factorize(patients)
+    of_known = np.searchsorted(np.asarray(cuts, dtype=object), known.astype(object), "right")
+    return of_known.astype(np.int64)[codes]
+
+
+def parted(tables: Mapping[str, pd.DataFrame], cuts: Sequence[str]) -> list[Tables]:
+    """The tables of each part, in memory."""
+    found: list[Tables] = [{} for _ in range(len(cuts) + 1)]
+    for name in OF_PATIENTS:
+        numbers = part_numbers(tables[name]["patient_id"], cuts)
+        for number, part in enumerate(found):
+            part[name] = tables[name].loc[numbers == number].reset_index(drop=True)
+    return found
+
+
+def outline(tables: Mapping[str, pd.DataFrame]) -> Tables:
+    """What the facts of the whole programme are found from: distinct values, other cells blank."""
+    return {name: _outline(tables[name], name) for name in OUTLINED}
+
+
+def _outline(table: pd.DataFrame, name: str) -> pd.DataFrame:
+    sets = [table[list(columns)].drop_duplicates() for columns in OUTLINED[name]]
+    wanted = [column for columns in OUTLINED[name] for column in columns]
+    return pd.concat(sets, ignore_index=True)[wanted]
+
+
+@dataclass
+class Spool:
+    """The tables of patients on disk, as they are read; afterwards cut into parts.
+
+    Handed to the reading as what keeps each sheet's rows. Raises `OSError` where the disk does
+    not hold them.
+    """
+
+    folder: Path
+    rows: int = 0
+    _kept: dict[str, list[tuple[int, Path]]] = field(default_factory=dict)
+    _outlines: dict[str, list[pd.DataFrame]] = field(default_factory=dict)
+
+    def __call__(self, table: str, place: int, rows: pd.DataFrame) -> pd.DataFrame:
+        """Keep a sheet's rows of a table of patients; rows of other tables stay in memory."""
+        if table not in OF_PATIENTS or rows.empty:
+            return rows
+        path = self.folder / f"{table}-{place}.parquet"
+        _write(rows, path)
+        self._kept.setdefault(table, []).append((place, path))
+        self._outlines.setdefault(table, []).append(_outline(rows, table))
+        self.rows += len(rows)
+        return rows.iloc[:0]
+
+    def outline(self) -> Tables:
+        """The outline of all that is kept."""
+        found = {}
+        for name in OUTLINED:
+            kept = self._outlines.get(name, [])
+            rows = pd.concat(kept, ignore_index=True) if kept else empty(EXPORT_TABLES[name])
+            found[name] = _outline(rows, name)
+        return found
+
+    def cut(self, parts: int) -> Parts:
+        """Cut what is kept into about so many parts, and keep those instead."""
+        cuts = cuts_of(self.outline()["orders"]["patient_id"], parts)
+        files: dict[str, list[Path]] = {}
+        for name, kept in self._kept.items():
+            for place, path in sorted(kept):
+                target = self.folder / f"{name}-{place}-cut.parquet"
+                _write_parts(_read(path), target, cuts)
+                path.unlink()
+                files.setdefault(name, []).append(target)
+        return Parts(self.folder, {name: tuple(paths) for name, paths in files.items()}, cuts)
+
+
+@dataclass(frozen=True)
+class Parts:
+    """Parts of a programme on disk: of each table files that hold one row group for each part."""
+
+    folder: Path
+    files: Mapping[str, tuple[Path, ...]]
+    cuts: tuple[str, ...]
+
+    def __len__(self) -> int:
+        return len(self.cuts) + 1
+
+    def tables(self, number: int) -> Tables:
+        """All rows of the patients of a part, by table, in the order in which they were read."""
+        found = {}
+        for name in OF_PATIENTS:
+            rows = [_of_arrow(_group(path, number)) for path in self.files.get(name, ())]
+            filled = [table for table in rows if len(table)]
+            model = EXPORT_TABLES[name]
+            found[name] = (
+                pd.concat(filled, ignore_index=True).astype(_kinds(name))
+                if filled
+                else empty(model)
+            )
+        return found
+
+    def keep(self, name: str, number: int, thing: Any) -> None:
+        """Keep something of a part; whole or not at all, also where the same is kept again."""
+        path = self._path(name, number)
+        partial = path.with_suffix(f".{id(thing)}.partial")
+        with partial.open("wb") as file:
+            pickle.dump(thing, file, protocol=pickle.HIGHEST_PROTOCOL)
+        partial.replace(path)
+
+    def kept(self, name: str, number: int) -> Any:
+        """What was kept of a part by this name."""
+        with self._path(name, number).open("rb") as file:
+            return pickle.load(file)
+
+    def _path(self, name: str, number: int) -> Path:
+        return self.folder / f"{name}-{number}.pickle"
+
+
+def _kinds(name: str) -> dict[str, str]:
+    return {column: dtype_of(each) for column, each in columns_of(EXPORT_TABLES[name]).items()}
+
+
+def _write(rows: pd.DataFrame, path: Path) -> None:
+    pq.write_table(pa.Table.from_pandas(rows, preserve_index=False), path, compression="zstd")
+
+
+def _read(path: Path) -> pd.DataFrame:
+    return _of_arrow(pq.read_table(path))
+
+
+def _write_parts(rows: pd.DataFrame, path: Path, cuts: Sequence[str]) -> None:
+    """Rows as one row group for each part, in the order of the parts."""
+    numbers = part_numbers(rows["patient_id"], cuts)
+    order = np.argsort(numbers, kind="stable")
+    table = pa.Table.from_pandas(rows.take(order), preserve_index=False)
+    ends = np.searchsorted(numbers[order], np.arange(len(cuts) + 2))
+    with pq.ParquetWriter(path, table.schema, compression="zstd") as writer:
+        for begin, end in pairwise(ends):
+            writer.write_table(table.slice(begin, end - begin), row_group_size=max(len(rows), 1))
+
+
+def _group(path: Path, number: int) -> pa.Table:
+    with pq.ParquetFile(path) as file:
+        return file.read_row_group(number)
+
+
+def _of_arrow(table: pa.Table) -> pd.DataFrame:
+    return table.to_pandas()
