@@ -15,15 +15,18 @@ import typer
 from audit import __version__
 from audit.stopping import (
     CANNOT_BE_AUDITED,
+    DIFFERS,
     EXCEPTIONS_FOUND,
     MISUSED,
     UNFINISHED,
     Guarded,
     prepare_process,
+    printable,
 )
 from audit.stopping import stop as _stop
 
 if TYPE_CHECKING:
+    from audit.again import Given
     from audit.ingest import Exports
     from audit.period import Period
     from audit.pipeline import AuditResult
@@ -169,6 +172,46 @@ def demo(out: Out = None, quiet: Quiet = False) -> None:
 
 
 @app.command()
+def verify(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="Folder that a run wrote.")],
+    inputs: Annotated[
+        list[Path] | None, typer.Argument(help="What that run read; it is run again and compared.")
+    ] = None,
+    policy: PolicyFile = None,
+    mapping: MappingFile = None,
+    previous: PreviousRunFolder = None,
+    key: KeyFile = None,
+) -> None:
+    """Check that a run's folder is as it was written, and that its inputs still give the same."""
+    from audit.again import Given
+    from audit.output import RECORD, digest_of, recover
+    from reports.verifying import changes_in, record_of
+
+    recover(folder)
+    if not (folder / RECORD).is_file():
+        _stop(MISUSED, f"{folder}: holds no run of this audit (no {RECORD})")
+    record, wrong = record_of(folder)
+    is_relied_on = not wrong
+    wrong += changes_in(folder, record)
+    compared = ""
+    if inputs and is_relied_on:
+        given = Given(tuple(inputs), policy, mapping, previous, key)
+        found, compared = _run_again(folder, record, given)
+        wrong += found
+    elif inputs:
+        compared = "Not run again: the record of the run cannot be relied on."
+    for words in wrong:
+        typer.echo(printable(words))
+    if compared:
+        typer.echo(compared)
+    typer.echo(f"SHA-256 of {RECORD}: {digest_of(folder / RECORD)}")
+    if wrong:
+        typer.echo(f"Not as the run wrote it: {len(wrong):,} found.")
+        raise typer.Exit(DIFFERS)
+    typer.echo(f"Intact: all {len(record['outputs']) + 1} files are as the run wrote them.")
+
+
+@app.command()
 def inspect(
     inputs: Inputs,
     date_order: DateOrder = None,
@@ -302,6 +345,13 @@ class Request:
     quiet: bool = False
 
     @property
+    def settings(self) -> dict[str, str]:
+        """SHA-256 of the files that say how to read and judge, and of an earlier run's."""
+        from audit.again import settings_of
+
+        return settings_of(self.policy, self.mapping, self.previous)
+
+    @property
     def options(self) -> dict[str, str]:
         """What was asked for, for the record; files by name, so that no path is told."""
         files = {"policy": self.policy, "mapping": self.mapping}
@@ -310,11 +360,55 @@ class Request:
             words["date_order"] = self.date_order
         if self.unavailable:
             words["unavailable"] = ", ".join(self.unavailable)
+        if self.notice:
+            words["demo"] = "the invented sample exports"
         return {"period": str(self.period), **words}
 
 
+def _run_again(folder: Path, record: dict[str, Any], given: Given) -> tuple[list[str], str]:
+    """What differs from a run when it is run again, and a word on the comparison."""
+    from audit.again import asked_for, not_here, unlike_the_run
+    from audit.ingest import ExportsError
+    from audit.output import RECORD, OutputError, folder_beside
+    from reports.verifying import changes_of, differences, inputs_in_order
+
+    if unlike := unlike_the_run(record, given):
+        _stop(MISUSED, unlike)
+    try:
+        inputs, changes = inputs_in_order(record, given.inputs)
+    except ExportsError as error:
+        _stop(CANNOT_BE_AUDITED, str(error))
+    if not record["without_identity"]:
+        stated = record["inputs"]["settings_sha256"]
+        settings = changes_of(stated, given.settings, "not among the settings of the run")
+        changes += [f"input {words}" for words in settings]
+    if changes:
+        return changes, "Not run again: these are not the inputs of the run."
+    try:
+        with folder_beside(folder) as beside:
+            request = Request(
+                inputs=tuple(inputs),
+                folder=beside / "run",
+                policy=given.policy,
+                mapping=given.mapping,
+                previous=given.previous,
+                key=given.key,
+                notice=INVENTED if "demo" in record["options"] else "",
+                quiet=True,
+                **asked_for(record),
+            )
+            _audit(request)
+            found = differences(folder, request.folder, [*record["outputs"], RECORD])
+    except OutputError as error:
+        _stop(UNFINISHED, str(error))
+    if not found:
+        return [], "Run again on the same inputs: identical."
+    other = not_here(record)
+    return found, f"The run was made with what is not here: {', '.join(other)}." if other else ""
+
+
 def _audit(request: Request) -> None:
-    from audit.output import FolderInUseError, OutputError, whole_folder
+    from audit.output import RECORD, FolderInUseError, OutputError, digest_of, whole_folder
 
     started_at, began = time.gmtime(), time.monotonic()
     if request.fail_on is not None and request.fail_on not in URGENCIES:
@@ -370,6 +464,7 @@ def _audit(request: Request) -> None:
         print_summary(result, exports, request.period, folder, earlier)
         if notice:
             typer.echo(f"Mind: {notice}")
+        typer.echo(f"SHA-256 of {RECORD}, to be noted: {digest_of(folder / RECORD)}")
     if request.fail_on is not None:
         counted = URGENCIES[: URGENCIES.index(request.fail_on) + 1]
         open_ones = result.exceptions.loc[result.exceptions["state"].ne("answered")]
@@ -408,8 +503,10 @@ def _check_what_if(exports: Exports, unavailable: Sequence[str], recalls: Sequen
 
 
 def _previous(folder: Path, target: Path) -> PreviousRun:
+    from audit.output import recover
     from audit.previous import PreviousRunError, read_previous
 
+    recover(folder)
     if folder.resolve() == target.resolve():
         _stop(MISUSED, "--previous and --out are one folder; the earlier run would be lost")
     try:
@@ -456,6 +553,7 @@ def _report(
     previous: PreviousRun | None,
     notice: str,
 ) -> Any:
+    from audit.again import software
     from audit.previous import described
     from reports import ReportInput
 
@@ -466,6 +564,8 @@ def _report(
         "previous_period": None if previous is None else str(previous.period),
         "history": () if previous is None else previous.history,
         "version": __version__,
+        "settings": request.settings,
+        "software": software(),
         **run_time,
     }
     return ReportInput(

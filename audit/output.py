@@ -37,6 +37,8 @@ else:
 RECORD = "run.json"
 RECORD_OF = "enteral-order-audit"
 TEMPORARY = ".temporary"
+# Words in the names of what a run has beside its folder while it is at work.
+LEFTOVERS = ("earlier", "partial", "again")
 # Files that looking at a folder, or opening a workbook in it, leaves there.
 OF_THE_DESKTOP = (".DS_Store", "Thumbs.db", "desktop.ini")
 OPEN_ELSEWHERE = ("~$", ".~lock.")
@@ -169,6 +171,20 @@ def whole_folder(folder: Path, without_identity: bool = False) -> Iterator[Path]
             _settle(target)
 
 
+@contextmanager
+def folder_beside(folder: Path) -> Iterator[Path]:
+    """A hidden folder of our own beside another that nobody writes meanwhile; then removed."""
+    target = resolved(folder)
+    with _alone(target):
+        _settle(target)
+        again = _beside(target, "again")
+        again.mkdir(mode=0o700)
+        try:
+            yield again
+        finally:
+            _settle(target)
+
+
 def recover(folder: Path) -> None:
     """Put back an earlier run that a dead one had moved away, and clear what the dead one left.
 
@@ -176,7 +192,7 @@ def recover(folder: Path) -> None:
     """
     with suppress(OutputError, OSError):
         target = resolved(folder)
-        if any(_beside(target, word).exists() for word in ("partial", "earlier")):
+        if any(_beside(target, word).exists() for word in LEFTOVERS):
             with _alone(target):
                 _settle(target)
 
@@ -225,7 +241,7 @@ def _settle(target: Path) -> None:
     earlier = _beside(target, "earlier")
     if earlier.exists() and not target.exists():
         earlier.rename(target)
-    for leftover in (earlier, _beside(target, "partial")):
+    for leftover in (_beside(target, word) for word in LEFTOVERS):
         if leftover.is_dir() and not leftover.is_symlink():
             shutil.rmtree(leftover, ignore_errors=True)
         else:

@@ -32,6 +32,7 @@ from schemas.results import (
 
 TABLE, WORKBOOK = "exceptions.csv", "exceptions.xlsx"
 WITH_PATIENTS = (TABLE, "regimens.csv", "supply.csv")
+FILES_READ = (RECORD, WORKBOOK, *WITH_PATIENTS)
 # What a column is called in the workbook, where it is not its name in words.
 HEADINGS = {
     "patient": "patient_id",

@@ -26,7 +26,8 @@ class ReportInput:
     `run`: facts that the caller knows. All are optional: `programme` (name), `notice` (a line
     for the head of the page), `version` (of this program), `versions` and `options` (mappings),
     `previous` (the earlier run compared with), `history` (what its record hands on of the runs
-    before it), `started_at` (text) and `duration_s`.
+    before it), `settings` (SHA-256 by name of the files that say how to read and judge),
+    `started_at` (text), `duration_s` and `software` (versions of what it ran on).
     """
 
     result: Any

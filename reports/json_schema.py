@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from reports.history import COUNTS, DAYS
-from reports.record import PROGRAM
+from reports.record import PROGRAM, SEAL
 from schemas.columns import Column, Table, columns_of
 from schemas.results import (
     FAMILIES,
@@ -154,6 +154,7 @@ def record_schema() -> Schema:
         "inputs": _object(
             {
                 "sha256": _map(SHA256),
+                "settings_sha256": _map(SHA256),
                 "rows": _object(
                     {
                         **dict.fromkeys(("read", "used", "set_aside", "not_data"), COUNT),
@@ -229,9 +230,14 @@ def record_schema() -> Schema:
             )
         ),
         "run_time": _object(
-            {"started_at": _or_null(TEXT), "duration_s": {"type": ["number", "null"]}}
+            {
+                "started_at": _or_null(TEXT),
+                "duration_s": {"type": ["number", "null"]},
+                "software": _map(TEXT),
+            }
         ),
         "outputs": _map(SHA256),
+        SEAL: SHA256,
     }
     description = "What was read, by which policy, with what result; one object."
     return {**_head(RECORD, "run.json", description), **_object(facts)}

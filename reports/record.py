@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+import re
 from pathlib import Path
 from typing import Any
 
@@ -18,13 +19,34 @@ from schemas.results import RESULTS_SCHEMA
 
 # By this name a folder is known as one that this program wrote.
 PROGRAM = "enteral-order-audit"
+# The record's last entry: the SHA-256 of all its bytes, with this entry's own digits as zeros.
+SEAL = "record_sha256"
+UNSEALED = "0" * 64
+SEALED = re.compile(rb'(?<="record_sha256": ")[0-9a-f]{64}(?="\n\}\n\Z)')
 
 
 def write(report: ReportInput, path: Path) -> None:
-    """Write the record as JSON, with digests of the files that stand beside it."""
-    facts = record(report) | {"outputs": _digests(path)}
+    """Write the record as JSON, with digests of the files that stand beside it and its own."""
+    facts = record(report) | {"outputs": _digests(path), SEAL: UNSEALED}
     text = json.dumps(facts, ensure_ascii=False, indent=2, allow_nan=False)
-    path.write_bytes((text + "\n").encode("utf-8", errors="replace"))
+    data = (text + "\n").encode("utf-8", errors="replace")
+    path.write_bytes(SEALED.sub(_seal(data).encode("ascii"), data))
+
+
+def is_sealed(data: bytes) -> bool:
+    """Whether the bytes of a record are those that were written, by the digest at their end.
+
+    It shows every change that happens to a file. Whoever means to deceive can write a fitting
+    digest anew; only a digest noted elsewhere at the time shows that.
+    """
+    seal = SEALED.search(data)
+    if seal is None:
+        return False
+    return seal[0].decode("ascii") == _seal(SEALED.sub(UNSEALED.encode("ascii"), data))
+
+
+def _seal(unsealed: bytes) -> str:
+    return hashlib.sha256(unsealed).hexdigest()
 
 
 def record(report: ReportInput) -> dict[str, Any]:
@@ -49,6 +71,9 @@ def record(report: ReportInput) -> dict[str, Any]:
             "sha256": {
                 clean(name): digest for name, digest in sorted(report.exports.digests.items())
             },
+            "settings_sha256": {
+                clean(name): digest for name, digest in sorted((run.get("settings") or {}).items())
+            },
             "rows": _rows(summary),
             "sheets": _records(report.exports.reconciliation),
             "cells_not_read": summary.cells_unread,
@@ -70,6 +95,9 @@ def record(report: ReportInput) -> dict[str, Any]:
         "run_time": {
             "started_at": _plain(run.get("started_at")),
             "duration_s": _plain(run.get("duration_s")),
+            "software": {
+                name: _plain(version) for name, version in (run.get("software") or {}).items()
+            },
         },
     }
 

@@ -89,7 +89,7 @@ OWN_NOTES = {
     "patient_forecast": ("note",),
     "lines_left_out": ("reason",),
 }
-OF_THE_RUN = ("version", "versions", "started_at", "duration_s")
+OF_THE_RUN = ("version", "versions", "started_at", "duration_s", "software")
 RETOLD = "retold_evidence"
 DAY = re.compile(r"(?<!\d)\d{4}-\d{2}-\d{2}(?!\d)")
 

@@ -116,8 +116,13 @@ def test_only_the_record_holds_the_time_of_the_run(
     for name in FILES[:-1]:
         assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "two" / name).read_bytes()
     one, two = (json.loads((tmp_path / f / "run.json").read_text("utf-8")) for f in ("one", "two"))
-    assert one.pop("run_time") == {"started_at": "09:00", "duration_s": 2.5}
+    assert one.pop("run_time") == {
+        "started_at": "09:00",
+        "duration_s": 2.5,
+        "software": {},
+    }
     assert two.pop("run_time")["started_at"] == "10:00"
+    assert one.pop("record_sha256") != two.pop("record_sha256")
     assert one == two
 
 
