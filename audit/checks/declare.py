@@ -11,6 +11,7 @@ import inspect
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from string import Formatter
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -72,29 +73,38 @@ class Check:
 
     def run(self, table: pd.DataFrame, policy: Policy) -> tuple[pd.DataFrame, pd.DataFrame, int]:
         """Exceptions, rows that cannot be checked, and the count of rows it applies to."""
-        applying = table if self.applies is None else table.loc[self.applies(table).astype(bool)]
-        lacking = applying[list(self.needs)].isna()
-        known = applying.loc[~lacking.any(axis="columns")]
+        applies = np.ones(len(table), dtype=bool)
+        if self.applies is not None:
+            applies = self.applies(table).to_numpy(dtype=bool)
+        blank = {name: table[name].isna().to_numpy() & applies for name in self.needs}
+        lacks = np.zeros(len(table), dtype=bool)
+        for where in blank.values():
+            lacks |= where
+        known = _rows(table, applies & ~lacks)
         flags = self.rule(known, policy)
-        doubtful = np.zeros(len(known), bool) if flags.doubtful is None else flags.doubtful
         found = self._exceptions(known, flags)
-        open_rows = known.loc[np.asarray(doubtful, bool) & ~np.asarray(flags.where, bool)]
-        lacking_rows = applying.loc[lacking.any(axis="columns")]
-        missing = _names_of_missing(lacking.loc[lacking_rows.index], lacking_rows)
-        unchecked = pd.concat(
-            [
-                self._unchecked(lacking_rows, missing),
-                self._unchecked(open_rows, flags.settled_by),
-            ],
-            ignore_index=True,
-        )
-        return found, unchecked, len(applying)
+        pieces = []
+        if lacks.any():
+            lacking = _rows(table, lacks)
+            missing = _names_of_missing(
+                pd.DataFrame({name: where[lacks] for name, where in blank.items()}, lacking.index),
+                lacking,
+            )
+            pieces.append(self._unchecked(lacking, missing))
+        if flags.doubtful is not None:
+            open_ = np.asarray(flags.doubtful, bool) & ~np.asarray(flags.where, bool)
+            if open_.any():
+                pieces.append(self._unchecked(_rows(known, open_), flags.settled_by))
+        if len(pieces) == 2:
+            pieces = [pd.concat(pieces, ignore_index=True)]
+        unchecked = pieces[0] if pieces else empty(Unchecked)
+        return found, unchecked, int(applies.sum())
 
     def _exceptions(self, known: pd.DataFrame, flags: Flags) -> pd.DataFrame:
         where = np.asarray(flags.where, dtype=bool)
         if not where.any():
             return empty(Exceptions)
-        rows = known.loc[where]
+        rows = _rows(known, where)
         columns: dict[str, object] = {
             "check": self.check,
             "family": self.family,
@@ -112,8 +122,6 @@ class Check:
         return _shaped(columns, rows, Exceptions)
 
     def _unchecked(self, rows: pd.DataFrame, missing: object) -> pd.DataFrame:
-        if rows.empty:
-            return empty(Unchecked)
         columns = {"check": self.check, "family": self.family, "missing": missing}
         return _shaped(columns, rows, Unchecked)
 
@@ -210,6 +218,23 @@ def _chosen(value: object, where: np.ndarray, otherwise: object) -> object:
 
 def _shaped(columns: Mapping[str, object], rows: pd.DataFrame, model: type[Table]) -> pd.DataFrame:
     """A frame of the model's columns: as given, else the row's own, else missing."""
-    told = {name: columns.get(name, rows.get(name)) for name in columns_of(model)}
-    frame = pd.DataFrame(told, index=rows.index)
-    return frame.astype(empty(model).dtypes.to_dict()).reset_index(drop=True)
+    dtypes = empty(model).dtypes
+    return pd.DataFrame(
+        {
+            name: _array(columns.get(name, rows.get(name)), rows.index, dtypes[name])
+            for name in columns_of(model)
+        }
+    )
+
+
+def _array(value: object, index: pd.Index, dtype: Any) -> Any:
+    """The cells of one column: a series by its index, a list in order, anything else repeated."""
+    if not isinstance(value, pd.Series):
+        return pd.Series(value, index=index, dtype=dtype).array
+    aligned = value if value.index.equals(index) else value.reindex(index)
+    return aligned.astype(dtype).array
+
+
+def _rows(table: pd.DataFrame, where: np.ndarray) -> pd.DataFrame:
+    """The rows where it holds; the table itself where it holds everywhere."""
+    return table if where.all() else table.loc[where]
