@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from audit import __version__
+from audit.printable import printable
 from audit.stopping import (
     CANNOT_BE_AUDITED,
     DIFFERS,
@@ -21,7 +22,6 @@ from audit.stopping import (
     UNFINISHED,
     Guarded,
     prepare_process,
-    printable,
 )
 from audit.stopping import stop as _stop
 

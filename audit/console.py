@@ -16,7 +16,7 @@ from rich.text import Text
 
 from audit.checks import Check
 from audit.policy import Policy
-from audit.stopping import printable
+from audit.printable import printable
 from schemas.exports import EXPORT_TABLES
 from schemas.results import FAMILIES, URGENCIES
 
@@ -63,7 +63,7 @@ def print_summary(
         _counts(open_),
         *_month_on_month(result, previous),
         f"Cannot be checked: {len(result.unchecked):,} (the report lists what is missing).",
-        f"Open {folder / 'exceptions.html'} and work down the list; "
+        f"Open {printable(str(folder / 'exceptions.html'))} and work down the list; "
         "order_forecast.xlsx is for supply staff.",
         *_shortage(result),
     )

@@ -21,6 +21,8 @@ from typing import Any, NoReturn
 import typer
 from typer.core import TyperGroup
 
+from audit.printable import printable
+
 DONE, EXCEPTIONS_FOUND, MISUSED, CANNOT_BE_AUDITED = 0, 1, 2, 3
 UNFINISHED, DIFFERS, PROGRAM_ERROR = 4, 5, 6
 INTERRUPTED = 130
@@ -110,11 +112,6 @@ def stop(status: int, message: str) -> NoReturn:
 def _say(message: str) -> None:
     lines = [printable(line) for line in message.split("\n")]
     typer.echo("enteral-audit: " + "\n".join(lines), err=True)
-
-
-def printable(text: str) -> str:
-    """Text without characters that a terminal would act on or that cannot be written."""
-    return "".join(mark if mark.isprintable() else "�" for mark in text)
 
 
 def prepare_process() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import hashlib
 import io
+import os
 import zipfile
 import zlib
 from collections.abc import Callable, Iterable, Sequence
@@ -16,6 +17,7 @@ from audit.ingest.options import MEGABYTE, Limits
 from audit.ingest.sheets import Sheet
 from audit.ingest.text import read_text
 from audit.ingest.workbooks import OLE_MAGIC, read_workbook
+from audit.printable import printable
 
 WORKBOOKS = (".xlsx", ".xlsm", ".xls", ".xlsb", ".ods")
 TEXTS = (".csv", ".tsv", ".txt")
@@ -69,22 +71,30 @@ def find_files(paths: Sequence[Path]) -> list[Source]:
     """Files named, and those of the folders named that have a known extension."""
     found: list[Path] = []
     for path in map(Path, paths):
-        if path.is_dir():
-            inside = _in_folder(path)
-            if not inside:
-                raise ExportsError(
-                    f"{path.name or path}: this folder holds no file to read; "
-                    f"expected files ending in {', '.join(EXTENSIONS)}"
-                )
-            found.extend(inside)
-        elif path.exists():
-            found.append(path)
-        else:
-            raise ExportsError(f"{path}: there is no such file or folder")
+        try:
+            found.extend(_named(path))
+        except OSError as error:
+            raise ExportsError(f"{path}: cannot be opened ({type(error).__name__})") from None
     if not found:
         raise ExportsError("no files were given to read")
     unique = list({path.resolve(): path for path in found}.values())
     return [Source(name, path) for name, path in zip(_names(unique), unique, strict=True)]
+
+
+def _named(path: Path) -> list[Path]:
+    if path.is_dir():
+        inside = _in_folder(path)
+        if not inside:
+            raise ExportsError(
+                f"{path.name or path}: this folder holds no file to read; "
+                f"expected files ending in {', '.join(EXTENSIONS)}"
+            )
+        return inside
+    if path.is_file():
+        return [path]
+    if path.exists():
+        raise ExportsError(f"{path}: a device or a pipe, not a file; save what it gives to a file")
+    raise ExportsError(f"{path}: there is no such file or folder")
 
 
 def _in_folder(folder: Path) -> list[Path]:
@@ -103,13 +113,13 @@ def _in_folder(folder: Path) -> list[Path]:
 
 def _names(paths: Sequence[Path]) -> list[str]:
     """File names, with as many folders before them as tell them apart."""
-    names = [path.name for path in paths]
+    names = [printable(path.name) for path in paths]
     depth = 1
     while len(set(names)) < len(names) and depth < 64:
         depth += 1
         clashing = {name for name in names if names.count(name) > 1}
         names = [
-            "/".join(path.resolve().parts[-depth:]) if name in clashing else name
+            printable("/".join(path.resolve().parts[-depth:])) if name in clashing else name
             for name, path in zip(names, paths, strict=True)
         ]
     return names
@@ -117,18 +127,29 @@ def _names(paths: Sequence[Path]) -> list[str]:
 
 def _bytes_of(source: Source, limits: Limits) -> bytes:
     try:
-        size = source.path.stat().st_size
-        if size > limits.file_bytes:
-            raise ExportsError(
-                f"{source.name}: {size // MEGABYTE:,} MB, more than the "
-                f"{limits.file_bytes // MEGABYTE:,} MB that are read"
-            )
-        data = source.path.read_bytes()
+        with source.path.open("rb") as file:
+            before = os.fstat(file.fileno())
+            if before.st_size > limits.file_bytes:
+                raise ExportsError(
+                    f"{source.name}: {before.st_size // MEGABYTE:,} MB, more than the "
+                    f"{limits.file_bytes // MEGABYTE:,} MB that are read"
+                )
+            data = file.read(before.st_size + 1)
+        after = source.path.stat()
     except OSError as error:
         raise ExportsError(f"{source.name}: cannot be read ({type(error).__name__})") from None
+    if len(data) != before.st_size or _standing(before) != _standing(after):
+        raise ExportsError(
+            f"{source.name}: was changed while it was being read; run again once it is finished"
+        )
     if not data:
         raise ExportsError(f"{source.name}: this file is empty")
     return data
+
+
+def _standing(stated: os.stat_result) -> tuple[int, int, int]:
+    """What tells that a file is still the one that was opened, and as it was then."""
+    return stated.st_ino, stated.st_size, stated.st_mtime_ns
 
 
 def sheets_of(data: bytes, file: str, limits: Limits) -> list[Sheet]:
