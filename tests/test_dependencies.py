@@ -26,9 +26,10 @@ PROGRAM = ("audit", "schemas", "reports")
 # Used without an import: run as a command, found by another package, or named in a test.
 USED_BY_COMMAND = {
     "atheris": "tests/fuzz/fuzz.py", "axe-playwright-python": "tests/browser",
-    "cyclonedx-bom": "cyclonedx-py", "hatchling": "hatchling.build", "mutmut": "tests/mutation/sample.py",
-    "mypy": "bin/mypy", "pandas-stubs": "pandas.", "pip-audit": "pip-audit",
-    "pip-tools": "pip-compile", "pytest-xdist": "--numprocesses", "ruff": "bin/ruff",
+    "cyclonedx-bom": "cyclonedx-py", "hatchling": "hatchling.build",
+    "mutmut": "tests/mutation/sample.py", "mypy": "bin/mypy", "pandas-stubs": "pandas.",
+    "pip-audit": "pip-audit", "pip-tools": "pip-compile", "pytest-xdist": "--numprocesses",
+    "ruff": "bin/ruff",
 }  # fmt: skip
 
 
