@@ -6,7 +6,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -27,7 +27,8 @@ from audit.stopping import stop as _stop
 
 if TYPE_CHECKING:
     from audit.again import Given
-    from audit.ingest import Exports
+    from audit.engine import Engine
+    from audit.ingest import Exports, Keep
     from audit.period import Period
     from audit.pipeline import AuditResult
     from audit.policy import Policy
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
 SAMPLE_MONTH = "2026-10"
 INVENTED = "Everyone and everything in this report is invented."
 URGENCIES = ("urgent", "soon", "note")
+MEMORY, PARTITIONS, DASK = ENGINES = ("memory", "partitions", "dask")
 
 app = typer.Typer(
     name="enteral-audit",
@@ -91,6 +93,22 @@ RecallFiles = Annotated[
         "--recall", metavar="FILE", help="Further lots under recall to trace. Repeatable."
     ),
 ]
+EngineName = Annotated[
+    str | None,
+    typer.Option(
+        "--engine",
+        help="memory (all patients at once), partitions (some after another, from disk) or dask "
+        "(on several processes or machines). Chosen by the size of the exports if not given.",
+    ),
+]
+Scheduler = Annotated[
+    str | None,
+    typer.Option("--scheduler", metavar="ADDRESS", help="Dask scheduler, for --engine dask."),
+]
+Workers = Annotated[
+    int | None,
+    typer.Option("--workers", min=1, help="Processes here, for --engine dask; else one a core."),
+]
 Quiet = Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")]
 
 
@@ -134,6 +152,9 @@ def run(
     key: KeyFile = None,
     unavailable: Unavailable = None,
     recall: RecallFiles = None,
+    engine: EngineName = None,
+    scheduler: Scheduler = None,
+    workers: Workers = None,
     quiet: Quiet = False,
 ) -> None:
     """Audit a month's exports and write the exceptions report and the workbooks."""
@@ -155,6 +176,9 @@ def run(
             key=key,
             unavailable=tuple(unavailable or ()),
             recalls=tuple(recall or ()),
+            engine=engine,
+            scheduler=scheduler,
+            workers=workers,
             quiet=quiet,
         )
     )
@@ -341,6 +365,9 @@ class Request:
     key: Path | None = None
     unavailable: tuple[str, ...] = ()
     recalls: tuple[Path, ...] = ()
+    engine: str | None = None
+    scheduler: str | None = None
+    workers: int | None = None
     notice: str = ""
     quiet: bool = False
 
@@ -413,6 +440,7 @@ def _audit(request: Request) -> None:
     started_at, began = time.gmtime(), time.monotonic()
     if request.fail_on is not None and request.fail_on not in URGENCIES:
         _stop(MISUSED, f"--fail-on {request.fail_on!r}: expected one of {', '.join(URGENCIES)}")
+    chosen = _engine_name(request)
     policy = _policy(request.policy, request.period)
     folder, key = request.folder, request.key
     try:
@@ -422,33 +450,15 @@ def _audit(request: Request) -> None:
             whole_folder(folder, without_identity=key is not None) as partial,
             _progress(request.quiet) as on_step,
         ):
-            on_step("Reading the exports")
-            exports = _read(
-                [*request.inputs, *request.recalls], request.mapping, request.date_order
-            )
-            _check_what_if(exports, request.unavailable, request.recalls)
-            notice = _coverage(exports, request.period, policy)
-            _check_comparable(earlier, exports, request.period, policy)
-            disguise = None if secret is None else _disguise(secret, exports, earlier)
-            from audit.pipeline import audit
-
-            result = audit(
-                exports.tables,
-                exports.set_aside,
-                exports.unread_cells,
-                request.period,
-                policy,
-                on_step,
-                earlier,
-                None if disguise is None else disguise.retell,
-                request.unavailable,
-            )
+            audited = _audited(request, chosen, policy, earlier, secret, on_step)
+            exports, result, notice = audited.exports, audited.result, audited.notice
             run_time = {
+                "engine": audited.engine,
                 "started_at": time.strftime("%Y-%m-%dT%H:%M:%SZ", started_at),
                 "duration_s": round(time.monotonic() - began, 2),
             }
             report = _report(request, result, exports, policy, run_time, earlier, notice)
-            report = report if disguise is None else disguise.report(report)
+            report = report if audited.disguise is None else audited.disguise.report(report)
             from reports import write_all
 
             write_all(report, partial, on_step)
@@ -464,12 +474,147 @@ def _audit(request: Request) -> None:
         print_summary(result, exports, request.period, folder, earlier)
         if notice:
             typer.echo(f"Mind: {notice}")
+        if chosen != MEMORY:
+            typer.echo(f"Audited in {audited.engine}.")
         typer.echo(f"SHA-256 of {RECORD}, to be noted: {digest_of(folder / RECORD)}")
     if request.fail_on is not None:
         counted = URGENCIES[: URGENCIES.index(request.fail_on) + 1]
         open_ones = result.exceptions.loc[result.exceptions["state"].ne("answered")]
         if open_ones["urgency"].isin(counted).any():
             raise typer.Exit(EXCEPTIONS_FOUND)
+
+
+def _engine_name(request: Request) -> str:
+    """How the patients are audited: as asked for, else by the size of the exports."""
+    from audit.memory import are_larger_than_memory
+
+    name = request.engine
+    if name is not None and name not in ENGINES:
+        _stop(MISUSED, f"--engine {name!r}: expected one of {', '.join(ENGINES)}")
+    if name != DASK and (request.scheduler is not None or request.workers is not None):
+        _stop(MISUSED, "--scheduler and --workers go with --engine dask")
+    if request.scheduler is not None and request.workers is not None:
+        _stop(MISUSED, "--workers is for processes here; a scheduler has its own")
+    if name in (PARTITIONS, DASK) and request.key is not None:
+        _stop(MISUSED, f"--engine {name}: not with --without-identity, which needs all at once")
+    if name is not None:
+        return name
+    is_large = request.key is None and are_larger_than_memory(request.inputs)
+    return PARTITIONS if is_large else MEMORY
+
+
+@dataclass(frozen=True)
+class Audited:
+    """What was read, what the audit found, what to mind, and how the patients were audited."""
+
+    exports: Exports
+    result: AuditResult
+    notice: str
+    disguise: Disguise | None
+    engine: str
+
+
+def _audited(
+    request: Request,
+    chosen: str,
+    policy: Policy,
+    earlier: PreviousRun | None,
+    secret: bytes | None,
+    on_step: Callable[[str], None],
+) -> Audited:
+    if chosen == MEMORY:
+        return _audited_at_once(request, policy, earlier, secret, on_step)
+    from audit.dask_engine import EngineError, NotInstalledError, dask_engine
+    from audit.engine import OneAfterAnother
+
+    try:
+        if chosen == PARTITIONS:
+            return _audited_in_parts(request, OneAfterAnother(), policy, earlier, on_step)
+        on_step("Waiting for the workers")
+        with dask_engine(request.scheduler, request.workers) as engine:
+            return _audited_in_parts(request, engine, policy, earlier, on_step)
+    except NotInstalledError as error:
+        _stop(MISUSED, str(error))
+    except EngineError as error:
+        _stop(UNFINISHED, str(error))
+
+
+def _audited_at_once(
+    request: Request,
+    policy: Policy,
+    earlier: PreviousRun | None,
+    secret: bytes | None,
+    on_step: Callable[[str], None],
+) -> Audited:
+    from audit.pipeline import audit
+
+    on_step("Reading the exports")
+    exports = _read([*request.inputs, *request.recalls], request.mapping, request.date_order)
+    notice = _checked(request, exports, policy, earlier)
+    disguise = None if secret is None else _disguise(secret, exports, earlier)
+    result = audit(
+        exports.tables,
+        exports.set_aside,
+        exports.unread_cells,
+        request.period,
+        policy,
+        on_step,
+        earlier,
+        None if disguise is None else disguise.retell,
+        request.unavailable,
+    )
+    return Audited(exports, result, notice, disguise, "all patients at once")
+
+
+def _audited_in_parts(
+    request: Request,
+    engine: Engine,
+    policy: Policy,
+    earlier: PreviousRun | None,
+    on_step: Callable[[str], None],
+) -> Audited:
+    """The audit of parts that lie in the temporary folder of the output folder."""
+    import shutil
+    import tempfile
+
+    from audit.engine import Task, audit_parts, number_of_parts
+    from audit.partitions import Spool
+    from audit.programme import programme
+
+    on_step("Reading the exports")
+    spool = Spool(Path(tempfile.mkdtemp(prefix="parts-")))
+    exports = _read(
+        [*request.inputs, *request.recalls], request.mapping, request.date_order, keep=spool
+    )
+    exports = replace(exports, tables={**exports.tables, **spool.outline()})
+    notice = _checked(request, exports, policy, earlier)
+    on_step("Cutting the exports into parts")
+    whole = programme(exports.tables, request.period, policy)
+    parts = spool.cut(number_of_parts(spool.rows, engine))
+    mentioned = frozenset(exports.unread_cells["patient_id"].dropna())
+    result, measured = audit_parts(
+        Task(parts, whole, request.period, policy, mentioned),
+        engine,
+        exports.tables,
+        exports.set_aside,
+        exports.unread_cells,
+        on_step,
+        earlier,
+        request.unavailable,
+    )
+    shutil.rmtree(spool.folder, ignore_errors=True)
+    exports = replace(exports, tables={**exports.tables, **measured})
+    return Audited(exports, result, notice, None, f"{len(parts)} part(s), {engine.words}")
+
+
+def _checked(
+    request: Request, exports: Exports, policy: Policy, earlier: PreviousRun | None
+) -> str:
+    """What to mind of the exports; stops where they cannot be audited as asked for."""
+    _check_what_if(exports, request.unavailable, request.recalls)
+    notice = _coverage(exports, request.period, policy)
+    _check_comparable(earlier, exports, request.period, policy)
+    return notice
 
 
 def _coverage(exports: Exports, period: Period, policy: Policy) -> str:
@@ -578,8 +723,9 @@ def _read(
     mapping: Path | None,
     date_order: str | None,
     require_tables: bool = True,
+    keep: Keep | None = None,
 ) -> Exports:
-    from audit.ingest import ExportsError, Mapping, ReadOptions, load_mapping, read_exports
+    from audit.ingest import ExportsError, Mapping, ReadOptions, hold, load_mapping, read_exports
     from schemas.exports import REQUIRED_TABLES
 
     if date_order not in (None, "day-first", "month-first"):
@@ -590,7 +736,7 @@ def _read(
             mapping=Mapping() if mapping is None else load_mapping(mapping),
             required=REQUIRED_TABLES if require_tables else (),
         )
-        return read_exports(inputs, options)
+        return read_exports(inputs, options, keep or hold)
     except ExportsError as error:
         _stop(CANNOT_BE_AUDITED, str(error))
 

@@ -22,6 +22,8 @@ from audit.programme import Programme
 
 # A part of so many rows takes about a gigabyte to audit, and its own costs do not show.
 ROWS_A_PART = 400_000
+# So that no worker waits long for another one's last part.
+PARTS_A_WORKER = 3
 DRAWN_FROM = "drawn-from"
 
 
@@ -32,6 +34,10 @@ class Engine(Protocol):
     def words(self) -> str:
         """What it is, for the console and the record."""
 
+    @property
+    def workers(self) -> int:
+        """How many parts are audited at once."""
+
     def each(self, function: Callable[..., Any], count: int, *rest: Any) -> Iterator[Any]:
         """`function(number, *rest)` for each number below `count`, in their order."""
 
@@ -40,15 +46,17 @@ class OneAfterAnother:
     """The parts one after another in this process."""
 
     words = "one part after another"
+    workers = 1
 
     def each(self, function: Callable[..., Any], count: int, *rest: Any) -> Iterator[Any]:
         """See `Engine`."""
         return (function(number, *rest) for number in range(count))
 
 
-def number_of_parts(rows: int, least: int = 1) -> int:
-    """Parts to cut so many rows into."""
-    return max(least, -(-rows // ROWS_A_PART))
+def number_of_parts(rows: int, engine: Engine) -> int:
+    """Parts to cut so many rows into: small enough for memory, and a few for each worker."""
+    at_once = 1 if engine.workers == 1 else PARTS_A_WORKER * engine.workers
+    return max(at_once, -(-rows // ROWS_A_PART))
 
 
 @dataclass(frozen=True)

@@ -233,6 +233,7 @@ def record_schema() -> Schema:
             {
                 "started_at": _or_null(TEXT),
                 "duration_s": {"type": ["number", "null"]},
+                "engine": _or_null(TEXT),
                 "software": _map(TEXT),
             }
         ),

@@ -95,6 +95,7 @@ def record(report: ReportInput) -> dict[str, Any]:
         "run_time": {
             "started_at": _plain(run.get("started_at")),
             "duration_s": _plain(run.get("duration_s")),
+            "engine": _plain(run.get("engine")),
             "software": {
                 name: _plain(version) for name, version in (run.get("software") or {}).items()
             },

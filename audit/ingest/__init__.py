@@ -27,6 +27,7 @@ __all__ = [
     "Mapping",
     "ReadOptions",
     "apply_plan",
+    "hold",
     "load_mapping",
     "make_plan",
     "mapping_text",

@@ -1,0 +1,149 @@
+"""Parts of a programme audited on a Dask cluster, of this machine or of several.
+
+The parts lie in the output folder's own temporary folder, which all workers must see. A worker
+that is lost is made good by the others: what it was doing is done again. What goes wrong in a
+worker comes back as its kind alone, so that nothing of the exports gets into a log.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import tempfile
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from audit.memory import MEMORY_SHARE, memory_bytes
+
+# Seconds in which a scheduler must answer.
+PATIENCE_S = 10
+LOGGERS = ("distributed", "tornado", "asyncio", "bokeh")
+
+
+class EngineError(RuntimeError):
+    """A cluster that cannot be used; the message says why."""
+
+
+class NotInstalledError(EngineError):
+    """Dask is not installed."""
+
+
+@dataclass(frozen=True)
+class Failed:
+    """An error in a worker, without its words."""
+
+    kind: str
+    errno: int | None = None
+    is_of_memory: bool = False
+
+
+def guarded(function: Callable[..., Any], number: int, *rest: Any) -> Any:
+    """The function's result, or the kind of the error that ended it; runs in a worker."""
+    try:
+        return function(number, *rest)
+    except OSError as error:
+        return Failed(type(error).__name__, error.errno)
+    except Exception as error:
+        return Failed(type(error).__name__, is_of_memory=isinstance(error, MemoryError))
+
+
+def sees(folder: str) -> bool:
+    """Whether a worker sees a folder; runs in the worker."""
+    return Path(folder).is_dir()
+
+
+class DaskEngine:
+    """Runs parts on the workers of a cluster."""
+
+    def __init__(self, client: Any) -> None:
+        self.client = client
+        self.workers = len(client.scheduler_info(n_workers=-1)["workers"])
+
+    @property
+    def words(self) -> str:
+        """See `Engine`."""
+        return f"Dask, {self.workers} workers"
+
+    def each(self, function: Callable[..., Any], count: int, *rest: Any) -> Iterator[Any]:
+        """See `Engine`; results come in order, whichever part is done first."""
+        from distributed.scheduler import KilledWorker
+
+        tasks = [
+            self.client.submit(guarded, function, number, *rest, pure=False)
+            for number in range(count)
+        ]
+        try:
+            for task in tasks:
+                found = task.result()
+                if isinstance(found, Failed):
+                    raise _raised(found)
+                yield found
+                task.release()
+        except KilledWorker:
+            raise EngineError(
+                "the workers that audited one of the parts were lost again and again; they may "
+                "lack memory"
+            ) from None
+        finally:
+            self.client.cancel(tasks)
+
+
+def _raised(failed: Failed) -> Exception:
+    if failed.errno is not None:
+        return OSError(failed.errno, os.strerror(failed.errno))
+    if failed.is_of_memory:
+        return MemoryError()
+    return EngineError(f"a worker was stopped by an error of the program itself ({failed.kind})")
+
+
+@contextmanager
+def dask_engine(scheduler: str | None, workers: int | None) -> Iterator[DaskEngine]:
+    """A cluster of this machine's processes, or the one of a scheduler's address.
+
+    Raises `NotInstalledError` without Dask, and `EngineError` where the scheduler does not
+    answer, has no worker, or a worker does not see the temporary folder.
+    """
+    try:
+        from distributed import Client, LocalCluster
+    except ImportError:
+        raise NotInstalledError(
+            "--engine dask: Dask is not installed; pip install 'enteral-order-audit[dask]'"
+        ) from None
+    for name in LOGGERS:
+        # What they write may hold a part of what is worked on.
+        logging.getLogger(name).setLevel(logging.CRITICAL + 1)
+    if scheduler is None:
+        count = workers or os.cpu_count() or 1
+        with (
+            LocalCluster(
+                n_workers=count,
+                threads_per_worker=1,
+                processes=True,
+                dashboard_address=None,
+                memory_limit=int(memory_bytes() * (1 + MEMORY_SHARE) / 2 / count),
+                local_directory=tempfile.gettempdir(),
+                silence_logs=logging.CRITICAL + 1,
+            ) as cluster,
+            Client(cluster) as client,
+        ):
+            yield DaskEngine(client)
+        return
+    try:
+        client = Client(scheduler, timeout=PATIENCE_S)
+    except (OSError, TimeoutError, ValueError):
+        raise EngineError(
+            f"--scheduler {scheduler}: no scheduler answered there within {PATIENCE_S} seconds"
+        ) from None
+    with client:
+        engine = DaskEngine(client)
+        if not engine.workers:
+            raise EngineError(f"--scheduler {scheduler}: this scheduler has no workers")
+        if not all(client.run(sees, tempfile.gettempdir()).values()):
+            raise EngineError(
+                f"--scheduler {scheduler}: a worker does not see the output folder; name one with "
+                "--out on a disk that all workers share"
+            )
+        yield engine
