@@ -69,6 +69,7 @@ WRITTEN = frozenset(
     (
         "additive_allergens", "base_unit", "basis", "better", "check", "column", "confirm",
         "description", "energy_need_method", "event", "excluded_reason", "expected", "family",
+        "feed_settled_by",
         "fluid_need_method", "flush_reading", "formula_allergens", "formula_forms", "input",
         "life_stage", "measured_words", "methods", "missing", "missing_input", "outcome",
         "protein_need_method", "remark", "source", "standing", "state", "table", "title", "unit",

@@ -135,6 +135,11 @@ class Orders(Sourced):
         "hours per day", "duration", "run time", "run hours", "duration h", "infuse over",
         unit="h/d", low=0, high=24,
     )  # fmt: skip
+    hold_h_per_day: Number = number(
+        "Hours of a day that the feed is held, as around a medicine; blank means none is planned",
+        "hold hours", "hours held", "feed held h", "held hours/day", "planned hold", "hold h/day",
+        unit="h/d", low=0, high=23, blank_means="no planned hold",
+    )  # fmt: skip
     start_time: Number = clock_time(
         "Time of day the feed starts", "start time", "time start", "feed start", "on at",
         "time on", "pump on",

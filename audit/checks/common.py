@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from audit.policy import Policy
+from audit.regimen.feed import rounding_ml
 
 PRESCRIBER = "Confirm with the prescriber"
 DIETITIAN = "Review with the dietitian"
@@ -44,19 +45,44 @@ def volume_rounding(parts: pd.DataFrame, volume: pd.Series, policy: Policy) -> p
 
     The larger of the policy's percentage and half a rate step x hours of the run.
     """
-    half_step = policy["pump_rate_step_ml_per_h"] / 2 * parts["session_h"].fillna(0)
-    return np.maximum(policy["stated_volume_tolerance_percent"] / 100 * volume, half_step)
+    return rounding_ml(volume, parts["session_h"], policy)
 
 
 def volume_rests_on(rows: pd.DataFrame) -> pd.Series:
-    """In brackets, what a feed volume rests on where it is not computed from the order."""
+    """In brackets, what a feed volume rests on where it is not computed from the order.
+
+    Where the order leaves its volume open or contradicts it, what would settle it.
+    """
     basis = rows["feed_basis"]
     note = np.select(
         [basis.eq("as stated"), basis.eq("assumed")],
         [" (the volume as stated)", " (24 h a day assumed)"],
         "",
     )
-    return pd.Series(note, index=rows.index, dtype="str")
+    found = pd.Series(note, index=rows.index, dtype="str")
+    return found.mask(rows["feed_settled_by"].notna(), not_settled(rows, " ({})"))
+
+
+def not_settled(rows: pd.DataFrame, template: str) -> pd.Series:
+    """What an order leaves open about its volume, in words; blank where it leaves nothing."""
+    words = rows["feed_settled_by"].str.replace("hours_per_day", "the hours", regex=False)
+    return in_words("not settled: " + words, template, missing="")
+
+
+def from_to(low: pd.Series, high: pd.Series, template: str) -> pd.Series:
+    """An amount in words, or both its bounds where they differ."""
+    one = in_words(low, template)
+    return one.where(low.eq(high) | low.isna(), one + " to " + in_words(high, template))
+
+
+def all_open(*pieces: tuple[pd.Series, pd.Series | str]) -> pd.Series:
+    """What is open on each row, of pieces that are open where the first of each pair holds."""
+    words = pd.Series("", index=pieces[0][0].index, dtype="str")
+    for holds, said in pieces:
+        known = pd.Series(said, index=words.index, dtype="str").fillna("")
+        longer = (words + ", and " + known).where(words.ne("") & known.ne(""), words + known)
+        words = words.mask(holds, longer)
+    return words
 
 
 def names_of(*pieces: tuple[pd.Series, str]) -> pd.Series:

@@ -12,13 +12,16 @@ from audit.checks.common import (
     COMMON_PRACTICE,
     DIETITIAN,
     PRESCRIBER,
+    all_open,
     by_pump,
     counted,
     criterion,
     feeds_alone,
     formula_known,
+    from_to,
     in_words,
     names_of,
+    not_settled,
     of_stage,
     volume_rests_on,
     volume_rounding,
@@ -45,46 +48,53 @@ def _estimated(nutrient: str):
 def _below(
     regimens: pd.DataFrame,
     nutrient: str,
-    amount: pd.Series,
+    amount: str,
     need: pd.Series,
     most: pd.Series,
     tolerance_percent: float,
     urgent_percent: float | None = None,
 ) -> Flags:
-    """Flags an amount below a need, by every reading of it.
+    """Flags an amount below a need, by every reading of both.
 
-    Doubtful where an estimate is held against one who eats, or where an input that is not known
-    chooses between two readings of the need of which one would flag.
+    `amount` names the column of which the bounds are compared. Doubtful where an estimate is
+    held against one who eats, where an input that is not known chooses between two readings of
+    the need of which one would flag, or where the order leaves its volume open.
     """
+    fewest, highest = regimens[f"{amount}_low"], regimens[f"{amount}_high"]
     tolerated = 1 - tolerance_percent / 100
     least = need * tolerated
-    low = amount < least - 1e-9
+    low, surely_low = fewest < least - 1e-9, highest < least - 1e-9
     alone = regimens[f"{nutrient}_need_basis"].eq("order goal") | feeds_alone(regimens)
     chosen_by = regimens[f"{nutrient}_need_chosen_by"]
-    open_ = chosen_by.notna() & (amount < most * tolerated - 1e-9)
+    open_ = chosen_by.notna() & (fewest < most * tolerated - 1e-9)
     urgency = None
     if urgent_percent is not None:
-        urgent = amount < need * urgent_percent / 100
+        urgent = highest < need * urgent_percent / 100
         urgency = pd.Series(np.where(urgent, "urgent", "soon"), index=regimens.index)
     return Flags(
-        where=low & alone,
-        observed=amount,
+        where=surely_low & alone,
+        observed=highest,
         expected=need,
         doubtful=low | open_,
-        settled_by=chosen_by.where(alone, EATS_NOTHING),
+        settled_by=all_open(
+            (~alone, EATS_NOTHING),
+            (alone & open_, chosen_by),
+            (alone & low & ~surely_low, regimens["feed_settled_by"]),
+        ),
         urgency=urgency,
         values={
             "feed": _feed_words(regimens),
+            "amount": from_to(fewest, highest, "{:,.0f}" if nutrient == "energy" else "{:,.1f}"),
             "need": need_words(regimens, nutrient, "begins at"),
-            "share": 100 * amount / need,
-            "by_stated": by_stated_volume(regimens, amount, amount, least),
+            "share": 100 * highest / need,
         },
     )
 
 
 def _feed_words(regimens: pd.DataFrame) -> pd.Series:
     """The feed of a day and, in brackets, what is not computed about it."""
-    volume = in_words(regimens["feed_ml_per_day"], "{:,.0f} mL of ", missing="")
+    least, most = regimens["feed_ml_per_day_low"], regimens["feed_ml_per_day_high"]
+    volume = (from_to(least, most, "{:,.0f}") + " mL of ").where(least.notna(), "")
     stated, around = regimens["feed_basis"].eq("as stated"), regimens["feed_basis"].eq("assumed")
     strength = regimens["strength_basis"].eq("assumed")
     note = np.select(
@@ -98,7 +108,11 @@ def _feed_words(regimens: pd.DataFrame) -> pd.Series:
         ],
         "",
     )
-    return volume + regimens["formulas"].fillna("(blank)") + pd.Series(note, index=regimens.index)
+    notes = pd.Series(note, index=regimens.index, dtype="str")
+    assumed = pd.Series("", index=regimens.index).mask(strength, ", its strength assumed")
+    open_ = not_settled(regimens, " ({}") + assumed + ")"
+    notes = notes.mask(regimens["feed_settled_by"].notna(), open_)
+    return volume + regimens["formulas"].fillna("(blank)") + notes
 
 
 def need_words(regimens: pd.DataFrame, nutrient: str, end: str) -> pd.Series:
@@ -111,30 +125,15 @@ def need_words(regimens: pd.DataFrame, nutrient: str, end: str) -> pd.Series:
     return estimate.mask(goal, "the order's goal is")
 
 
-def by_stated_volume(
-    regimens: pd.DataFrame, amount: pd.Series, from_feed: pd.Series, least: pd.Series
-) -> pd.Series:
-    """What to know where the volume the order states would be enough and the computed one is not.
-
-    `from_feed` is the share of the amount that the feed brings, and scales with its volume.
-    """
-    stated, feed = regimens["stated_feed_ml_per_day"], regimens["feed_ml_per_day"]
-    enough = amount + from_feed * (stated / feed.where(feed > 0) - 1) >= least
-    return in_words(
-        stated.where(enough), " By the stated {:,.0f} mL it would be enough.", missing=""
-    )
-
-
 @check(
     family="feeding",
     title="The feed's energy is below the order's own goal",
     urgency="soon",
     rows="regimens",
     applies=_with_goal("energy"),
-    needs=("energy_kcal_per_day",),
+    needs=("energy_kcal_per_day_high",),
     parameters=("energy_goal_tolerance_percent", "energy_goal_urgent_percent"),
-    evidence="{feed} is {observed:,.0f} kcal; "
-    "{need} {expected:,.0f} kcal: {share:.0f} %.{by_stated}",
+    evidence="{feed} is {amount} kcal; {need} {expected:,.0f} kcal: {share:.0f} %.",
     confirm=f"{DIETITIAN} whether the goal or the feed is meant.",
     source="Arithmetic against the order's goal; tolerance: common practice",
     unit="kcal/d",
@@ -144,7 +143,7 @@ def energy_below_goal(regimens: pd.DataFrame, policy: Policy) -> Flags:
     return _below(
         regimens,
         "energy",
-        regimens["energy_kcal_per_day"],
+        "energy_kcal_per_day",
         regimens["energy_need_kcal_per_day_low"],
         regimens["energy_need_kcal_per_day_low_most"],
         policy["energy_goal_tolerance_percent"],
@@ -158,10 +157,9 @@ def energy_below_goal(regimens: pd.DataFrame, policy: Policy) -> Flags:
     urgency="soon",
     rows="regimens",
     applies=_estimated("energy"),
-    needs=("energy_kcal_per_day", "energy_need_kcal_per_day_low"),
+    needs=("energy_kcal_per_day_high", "energy_need_kcal_per_day_low"),
     parameters=("energy_estimate_tolerance_percent", "energy_goal_urgent_percent"),
-    evidence="{feed} is {observed:,.0f} kcal; "
-    "{need} {expected:,.0f} kcal: {share:.0f} %.{growth}{by_stated}",
+    evidence="{feed} is {amount} kcal; {need} {expected:,.0f} kcal: {share:.0f} %.{growth}",
     confirm=f"{DIETITIAN} what this person needs; the estimate is for a group, not a person.",
     source="The estimate named in the evidence; its source stands with the parameters",
     unit="kcal/d",
@@ -176,7 +174,7 @@ def energy_below_estimate(regimens: pd.DataFrame, policy: Policy) -> Flags:
     flags = _below(
         regimens,
         "energy",
-        regimens["energy_kcal_per_day"],
+        "energy_kcal_per_day",
         regimens["energy_need_kcal_per_day_low"],
         regimens["energy_need_kcal_per_day_low_most"],
         policy["energy_estimate_tolerance_percent"],
@@ -201,29 +199,36 @@ def energy_below_estimate(regimens: pd.DataFrame, policy: Policy) -> Flags:
     title="The feed's energy is above the need",
     urgency="note",
     rows="regimens",
-    needs=("energy_kcal_per_day", "energy_need_kcal_per_day_high"),
+    needs=("energy_kcal_per_day_high", "energy_need_kcal_per_day_high"),
     parameters=("energy_above_tolerance_percent",),
-    evidence="{feed} is {observed:,.0f} kcal; {need} {expected:,.0f} kcal: {share:.0f} %.",
+    evidence="{feed} is {amount} kcal; {need} {expected:,.0f} kcal: {share:.0f} %.",
     confirm=f"{DIETITIAN} the goal and the weight course.",
     source="The need named in the evidence; tolerance: common practice",
     unit="kcal/d",
 )
 def energy_above_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
     """Is the feed's energy well above the goal, or above the high end of the estimate?"""
-    energy, high = regimens["energy_kcal_per_day"], regimens["energy_need_kcal_per_day_high"]
+    fewest, highest = regimens["energy_kcal_per_day_low"], regimens["energy_kcal_per_day_high"]
+    high = regimens["energy_need_kcal_per_day_high"]
     tolerated = 1 + policy["energy_above_tolerance_percent"] / 100
     chosen_by = regimens["energy_need_chosen_by"]
-    may_be_above = energy > regimens["energy_need_kcal_per_day_high_least"] * tolerated + 1e-9
+    may_be_above = highest > regimens["energy_need_kcal_per_day_high_least"] * tolerated + 1e-9
+    may_be_above &= chosen_by.notna()
+    by_volume = highest > high * tolerated + 1e-9
+    surely = fewest > high * tolerated + 1e-9
     return Flags(
-        energy > high * tolerated + 1e-9,
-        energy,
+        surely,
+        fewest,
         high,
-        doubtful=chosen_by.notna() & may_be_above,
-        settled_by=chosen_by,
+        doubtful=may_be_above | by_volume,
+        settled_by=all_open(
+            (may_be_above, chosen_by), (by_volume & ~surely, regimens["feed_settled_by"])
+        ),
         values={
             "feed": _feed_words(regimens),
+            "amount": from_to(fewest, highest, "{:,.0f}"),
             "need": need_words(regimens, "energy", "ends at"),
-            "share": 100 * energy / high,
+            "share": 100 * fewest / high,
         },
     )
 
@@ -233,10 +238,9 @@ def energy_above_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
     title="The feed's protein is below the need",
     urgency="soon",
     rows="regimens",
-    needs=("protein_g_per_day", "protein_need_g_per_day_low"),
+    needs=("protein_g_per_day_high", "protein_need_g_per_day_low"),
     parameters=("protein_goal_tolerance_percent",),
-    evidence="{feed} holds {observed:,.1f} g protein; "
-    "{need} {expected:,.1f} g: {share:.0f} %.{by_stated}",
+    evidence="{feed} holds {amount} g protein; {need} {expected:,.1f} g: {share:.0f} %.",
     confirm=f"{DIETITIAN} the protein this person needs.",
     source="The need named in the evidence; its source stands with the parameters",
     unit="g/d",
@@ -246,7 +250,7 @@ def protein_below_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
     return _below(
         regimens,
         "protein",
-        regimens["protein_g_per_day"],
+        "protein_g_per_day",
         regimens["protein_need_g_per_day_low"],
         regimens["protein_need_g_per_day_low_most"],
         policy["protein_goal_tolerance_percent"],
@@ -258,23 +262,27 @@ def protein_below_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
     title="The feed's protein is far above the need",
     urgency="note",
     rows="regimens",
-    needs=("protein_g_per_day", "protein_need_g_per_day_high"),
+    needs=("protein_g_per_day_high", "protein_need_g_per_day_high"),
     parameters=("protein_far_above_percent",),
-    evidence="{feed} holds {observed:,.1f} g protein; {need} {expected:,.1f} g.",
+    evidence="{feed} holds {amount} g protein; {need} {expected:,.1f} g.",
     confirm=f"{DIETITIAN} the protein this person needs.",
     source="The need named in the evidence; tolerance: common practice",
     unit="g/d",
 )
 def protein_far_above_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
     """Is the feed's protein far above the goal, or above the high end of the estimate?"""
-    protein, high = regimens["protein_g_per_day"], regimens["protein_need_g_per_day_high"]
-    above = protein > high * (1 + policy["protein_far_above_percent"] / 100) + 1e-9
+    fewest, highest = regimens["protein_g_per_day_low"], regimens["protein_g_per_day_high"]
+    high = regimens["protein_need_g_per_day_high"]
+    most = high * (1 + policy["protein_far_above_percent"] / 100) + 1e-9
     return Flags(
-        above,
-        protein,
+        fewest > most,
+        fewest,
         high,
+        doubtful=highest > most,
+        settled_by=regimens["feed_settled_by"],
         values={
             "feed": _feed_words(regimens),
+            "amount": from_to(fewest, highest, "{:,.1f}"),
             "need": need_words(regimens, "protein", "ends at"),
         },
     )
@@ -290,8 +298,8 @@ def protein_far_above_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
         & parts["volume_meeting_micronutrients_ml"].notna()
         & parts["is_only_part"]
     ),
-    needs=("feed_ml_per_day",),
-    evidence="{observed:,.0f} mL/d{rests_on}; by its label {formula_code} meets micronutrient "
+    needs=("feed_ml_per_day_high",),
+    evidence="{volume} mL/d{rests_on}; by its label {formula_code} meets micronutrient "
     "needs from {expected:,.0f} mL/d.",
     confirm=f"{DIETITIAN} whether a supplement is ordered elsewhere.",
     source="The product's label, as the catalogue holds it",
@@ -299,16 +307,23 @@ def protein_far_above_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
 )
 def volume_below_micronutrients(parts: pd.DataFrame, policy: Policy) -> Flags:
     """Does the volume reach what the label says meets micronutrient needs?"""
-    volume, least = parts["feed_ml_per_day"], parts["volume_meeting_micronutrients_ml"]
-    low = volume < least - 1e-9
+    fewest, highest = parts["feed_ml_per_day_low"], parts["feed_ml_per_day_high"]
+    least = parts["volume_meeting_micronutrients_ml"]
+    low, surely_low = fewest < least - 1e-9, highest < least - 1e-9
     alone = feeds_alone(parts)
     return Flags(
-        low & alone,
-        volume,
+        surely_low & alone,
+        highest,
         least,
-        doubtful=low & ~alone,
-        settled_by="that the person eats nothing",
-        values={"rests_on": volume_rests_on(parts)},
+        doubtful=low,
+        settled_by=all_open(
+            (~alone, "that the person eats nothing"),
+            (alone & ~surely_low, parts["feed_settled_by"]),
+        ),
+        values={
+            "volume": from_to(fewest, highest, "{:,.0f}"),
+            "rests_on": volume_rests_on(parts),
+        },
     )
 
 
@@ -331,17 +346,23 @@ def volume_below_micronutrients(parts: pd.DataFrame, policy: Policy) -> Flags:
 def infant_feed_concentration(parts: pd.DataFrame, policy: Policy) -> Flags:
     """Does an infant's feed, additives included, lie within the usual range of energy density?"""
     added = parts["has_additive"].astype(bool)
-    volume = parts["feed_ml_per_day"] + parts["additive_ml_per_day"]
-    mixed = parts["energy_kcal_per_day"] / volume.where(volume > 0)
-    density = parts["formula_kcal_per_ml"].where(~added, mixed)
+    # An additive of the day in more feed is thinner: the volume's bounds are the density's.
+    thickest, thinnest = (
+        parts["formula_kcal_per_ml"].where(~added, _mixed_kcal_per_ml(parts, end))
+        for end in ("low", "high")
+    )
     low = float(policy["infant_energy_density_low_kcal_per_ml"])
     high = float(policy["infant_energy_density_high_kcal_per_ml"])
-    bound = pd.Series(high, index=parts.index).mask(density < low, low)
+    too_thin = (thickest < low - 1e-9) & (thinnest < low - 1e-9)
+    too_thick = (thinnest > high + 1e-9) & (thickest > high + 1e-9)
+    outside = (thinnest < low - 1e-9) | (thickest > high + 1e-9)
+    density = thickest.mask(too_thick, thinnest)
+    bound = pd.Series(high, index=parts.index).mask(too_thin, low)
     return Flags(
-        (density < low - 1e-9) | (density > high + 1e-9),
+        too_thin | too_thick,
         density,
         bound,
-        doubtful=density.isna(),
+        doubtful=outside | density.isna() | thinnest.isna(),
         settled_by="the feed's volume, and the additive's energy and amount",
         values={
             "kcal_per_oz": density * ML_PER_FL_OZ,
@@ -352,15 +373,20 @@ def infant_feed_concentration(parts: pd.DataFrame, policy: Policy) -> Flags:
     )
 
 
+def _mixed_kcal_per_ml(parts: pd.DataFrame, end: str) -> pd.Series:
+    volume = parts[f"feed_ml_per_day_{end}"] + parts["additive_ml_per_day"]
+    return parts[f"energy_kcal_per_day_{end}"] / volume.where(volume > 0)
+
+
 @check(
     family="feeding",
     title="The pump's volume limit stops the feed early",
     urgency="soon",
     rows="parts",
     applies=lambda parts: by_pump(parts) & parts["pump_volume_limit_ml"].notna(),
-    needs=("feed_ml_per_day",),
+    needs=("feed_ml_per_day_high",),
     parameters=("stated_volume_tolerance_percent", "pump_rate_step_ml_per_h"),
-    evidence="The pump stops at {observed:,.0f} mL; {run} is {expected:,.0f} mL{rests_on}.",
+    evidence="The pump stops at {observed:,.0f} mL; {run} is {volume} mL{rests_on}.",
     confirm=f"{PRESCRIBER} the limit, and with the family how the pump is set.",
     source=ARITHMETIC,
     unit="mL",
@@ -371,17 +397,27 @@ def volume_limit_stops_feed_early(parts: pd.DataFrame, policy: Policy) -> Flags:
     That is one feed where feeds are given apart, else the feed of a day. A limit may be less by
     what rounding the rate comes to.
     """
-    limit, volume = parts["pump_volume_limit_ml"], parts["feed_ml_per_day"]
-    feeds = parts["feeds_per_day"]
-    one_feed = parts["ml_per_feed"].fillna(volume / feeds.where(feeds > 0))
-    apart = parts["method"].eq("intermittent") & one_feed.notna()
-    run = volume.mask(apart, one_feed)
+    limit, feeds = parts["pump_volume_limit_ml"], parts["feeds_per_day"]
+    by_hand = parts["method"].eq("intermittent")
+
+    def run(end: str) -> pd.Series:
+        volume = parts[f"feed_ml_per_day_{end}"]
+        return volume.mask(by_hand, parts["ml_per_feed"].fillna(volume / feeds.where(feeds > 0)))
+
+    low, high = (run(end).fillna(parts[f"feed_ml_per_day_{end}"]) for end in ("low", "high"))
+    apart = by_hand & (parts["ml_per_feed"].notna() | (feeds > 0))
     words = pd.Series("the feed of a day", index=parts.index).mask(apart, "one feed")
     return Flags(
-        limit < run - volume_rounding(parts, run, policy) - 1e-9,
+        limit < low - volume_rounding(parts, low, policy) - 1e-9,
         limit,
-        run,
-        values={"run": words, "rests_on": volume_rests_on(parts)},
+        low,
+        doubtful=limit < high - volume_rounding(parts, high, policy) - 1e-9,
+        settled_by=parts["feed_settled_by"],
+        values={
+            "run": words,
+            "volume": from_to(low, high, "{:,.0f}"),
+            "rests_on": volume_rests_on(parts).mask(low.eq(high) & apart, ""),
+        },
     )
 
 
@@ -456,6 +492,7 @@ def fed_below_ordered(totals: pd.DataFrame, policy: Policy) -> Flags:
         policy["fed_below_ordered_percent"],
         policy["fed_recorded_days_min"],
         most=totals["ordered_pump_feed_ml_per_day_most"],
+        settled_by=totals["ordered_settled_by"],
     )
 
 
@@ -466,10 +503,12 @@ def recorded_below(
     percent: float,
     days_min: float,
     most: pd.Series | None = None,
+    settled_by: pd.Series | None = None,
 ) -> Flags:
     """Flags recorded amounts below a share of the ordered; doubtful on too few recorded days.
 
-    `most` is the most that may be ordered, where the order leaves that open.
+    `most` is the most that may be ordered, where the order leaves that open, and `settled_by`
+    what would settle it.
     """
     low = recorded < ordered * percent / 100 - 1e-9
     enough = totals["recorded_days"] >= days_min - 1e-9
@@ -483,7 +522,7 @@ def recorded_below(
         recorded,
         ordered,
         doubtful=~enough | may_be_low,
-        settled_by=few.mask(enough, "how the rate is advanced"),
+        settled_by=few.mask(enough, "" if settled_by is None else settled_by),
         values={"share": 100 * recorded / ordered.where(ordered > 0)},
     )
 

@@ -11,6 +11,7 @@ from audit.checks.common import (
     PRESCRIBER,
     by_pump,
     counted,
+    from_to,
     volume_rests_on,
     volume_rounding,
 )
@@ -28,9 +29,9 @@ from audit.policy import Policy
         & parts["formula_code"].notna()
         & (parts["formula_form"].eq("closed_system") | parts["formula_form"].isna())
     ),
-    needs=("formula_form", "container_ml", "feed_ml_per_day", "label_hang_h"),
+    needs=("formula_form", "container_ml", "feed_ml_per_day_high", "label_hang_h"),
     parameters=("stated_volume_tolerance_percent", "pump_rate_step_ml_per_h"),
-    evidence="{container_ml:,.0f} mL at {feed_ml_per_day:,.0f} mL/d{rests_on} lasts "
+    evidence="{container_ml:,.0f} mL at {volume} mL/d{rests_on} lasts "
     "{observed:.1f} h; "
     "the label allows {expected:g} h.",
     confirm=f"{FAMILY} when containers are changed, and review the container's size; "
@@ -44,15 +45,23 @@ def hang_time_exceeded(parts: pd.DataFrame, policy: Policy) -> Flags:
     A feed that is less than the container by no more than rounding its rate comes to is not
     held against it.
     """
-    volume = parts["feed_ml_per_day"]
+    low, high = parts["feed_ml_per_day_low"], parts["feed_ml_per_day_high"]
     container, label = parts["container_ml"], parts["label_hang_h"]
-    most = volume + volume_rounding(parts, volume, policy)
-    lasts = 24 * container / volume.where(volume > 0)
+
+    def outlasts(volume: pd.Series) -> pd.Series:
+        most = volume + volume_rounding(parts, volume, policy)
+        return 24 * container > label * most + 1e-9
+
     return Flags(
-        24 * container > label * most + 1e-9,
-        lasts,
+        outlasts(high),
+        24 * container / high.where(high > 0),
         label,
-        values={"rests_on": volume_rests_on(parts)},
+        doubtful=outlasts(low),
+        settled_by=parts["feed_settled_by"],
+        values={
+            "volume": from_to(low, high, "{:,.0f}"),
+            "rests_on": volume_rests_on(parts),
+        },
     )
 
 

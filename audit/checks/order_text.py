@@ -11,6 +11,7 @@ from audit.policy import Policy
 FEED_FIELDS = {
     "rate_ml_per_h": ("rate {:g} mL/h", "{:g} mL/h"),
     "hours_per_day": ("{:g} hours a day", "{:g}"),
+    "hold_h_per_day": ("{:g} hours held a day", "{:g}"),
     "feeds_per_day": ("{:g} feeds a day", "{:g}"),
     "ml_per_feed": ("{:g} mL a feed", "{:g} mL"),
     "days_per_week": ("{:g} days a week", "{:g}"),
@@ -50,9 +51,15 @@ def text_and_fields_disagree(parts: pd.DataFrame, policy: Policy) -> Flags:
     """Where the order line and a field both state an element of the feed, are they the same?
 
     What the line says in other words, or not at all, is not compared; nor is the method, for
-    which the same words are used in several ways.
+    which the same words are used in several ways. A hold around a medicine that only the line
+    states is compared with the hours of the fields, unless these leave room for it.
     """
     differences = _differences(parts, FEED_FIELDS, policy)
+    said = differences.str[:1].str.lower() + differences.str[1:]
+    hold = _hold_left_out(parts)
+    differences = hold.where(differences.eq("") | hold.eq(""), hold + "; " + said).where(
+        hold.ne(""), differences
+    )
     return Flags(differences.ne(""), values={"differences": differences})
 
 
@@ -99,6 +106,15 @@ def text_writes_flush_as_rate(parts: pd.DataFrame, policy: Policy) -> Flags:
             "readings": longer.where(every.notna(), each + ", or through every hour"),
         },
     )
+
+
+def _hold_left_out(parts: pd.DataFrame) -> pd.Series:
+    """What a hold that only the text states would make of the hours, in words; blank for none."""
+    open_ = parts["hold_basis"].eq("text") & (parts["session_h_low"] < parts["session_h"])
+    text = "The text holds the feed " + in_words(parts["text_hold_h_per_day"], "{:g} h a day")
+    fields = ", the fields run it " + in_words(parts["session_h"], "{:g} h")
+    least = in_words(parts["session_h_low"], ", or {:g} h with the hold")
+    return (text + fields + least).where(open_, "")
 
 
 def _differences(

@@ -13,12 +13,16 @@ from audit.checks.common import (
     COMPARISON,
     PRESCRIBER,
     SAFE_PRACTICES,
+    all_open,
     counted,
     in_words,
+    volume_rests_on,
     volume_rounding,
 )
 from audit.checks.declare import Flags, check
 from audit.policy import Policy
+from audit.regimen.feed import exceed_a_day
+from audit.regimen.readings import WHICH_VOLUME
 
 JEJUNAL = ("nasojejunal", "jejunostomy")
 BOLUS_METHODS = ("syringe", "gravity")
@@ -78,11 +82,17 @@ def essential_element_missing(parts: pd.DataFrame, policy: Policy) -> Flags:
     title="The stated daily volume differs from the computed one",
     urgency="soon",
     rows="parts",
-    applies=lambda parts: counted(parts) & parts["compared_stated_feed_ml_per_day"].notna(),
+    applies=lambda parts: (
+        counted(parts)
+        & (
+            parts["compared_stated_feed_ml_per_day"].notna()
+            | parts["feed_settled_by"].str.contains(WHICH_VOLUME, regex=False, na=False)
+        )
+    ),
     needs=("compared_computed_feed_ml_per_day",),
     parameters=("stated_volume_tolerance_percent", "pump_rate_step_ml_per_h"),
-    evidence="{arithmetic} = {observed:,.0f} mL; the order states {expected:,.0f} mL. "
-    "The computed volume is used.",
+    evidence="{arithmetic} = {observed:,.0f} mL; {other} {expected:,.0f} mL. "
+    "The computed volume is used, and what hangs on it is not settled.",
     confirm=f"{PRESCRIBER} which volume is meant.",
     source="Arithmetic; tolerance: common practice",
     unit="mL/d",
@@ -90,19 +100,28 @@ def essential_element_missing(parts: pd.DataFrame, policy: Policy) -> Flags:
 def stated_volume_differs(parts: pd.DataFrame, policy: Policy) -> Flags:
     """Does rate x hours, or feeds x volume, agree with the volume the order states?
 
-    The difference may reach the larger of a percentage and half a rate step x hours.
+    The difference may reach the larger of a percentage and half a rate step x hours. Where rate
+    and hours stand beside feeds and volume, the two volumes are held against each other too.
     """
     computed = parts["compared_computed_feed_ml_per_day"]
     stated = parts["compared_stated_feed_ml_per_day"]
-    allowed = volume_rounding(parts, computed, policy)
+    allowed = volume_rounding(parts, computed, policy) + 1e-9
+    differs = (computed - stated).abs() > allowed
+    second = parts["second_feed_ml_per_day"]
+    by_pair = ~differs & parts["feed_settled_by"].str.contains(WHICH_VOLUME, regex=False, na=False)
+    by_pair &= (parts["feed_ml_per_day"] - second).abs() > allowed
+    rate_first = parts["method"].isin(["continuous", "cyclic"])
+    pair = _by_feeds(parts).where(rate_first, _by_rate(parts)) + " ="
+    other = pd.Series("the order states", index=parts.index, dtype="str").mask(by_pair, pair)
     return Flags(
-        where=(computed - stated).abs() > allowed + 1e-9,
+        where=differs | by_pair,
         observed=computed,
-        expected=stated,
+        expected=stated.mask(by_pair, second),
         values={
             "arithmetic": feed_arithmetic(parts).mask(
                 parts["is_order_total"], "The sum of the order's parts"
-            )
+            ),
+            "other": other,
         },
     )
 
@@ -115,7 +134,7 @@ def stated_volume_differs(parts: pd.DataFrame, policy: Policy) -> Flags:
     applies=lambda regimens: regimens["stated_energy_kcal_per_day"].notna(),
     needs=("energy_kcal_per_day",),
     parameters=("stated_energy_tolerance_percent",),
-    evidence="{feed_ml_per_day:,.0f} mL of {formulas} is {observed:,.0f} kcal; "
+    evidence="{feed_ml_per_day:,.0f} mL of {formulas}{rests_on} is {observed:,.0f} kcal; "
     "the order states {expected:,.0f} kcal.",
     confirm=f"{PRESCRIBER} which formula, volume and energy are meant.",
     source="Arithmetic; tolerance: common practice",
@@ -124,15 +143,21 @@ def stated_volume_differs(parts: pd.DataFrame, policy: Policy) -> Flags:
 def stated_energy_differs(regimens: pd.DataFrame, policy: Policy) -> Flags:
     """Does volume x energy density agree with the energy the order states?"""
     computed, stated = regimens["energy_kcal_per_day"], regimens["stated_energy_kcal_per_day"]
-    allowed = policy["stated_energy_tolerance_percent"] / 100 * computed
-    differs = (computed - stated).abs() > allowed + 1e-9
+    share = policy["stated_energy_tolerance_percent"] / 100
+    low, high = regimens["energy_kcal_per_day_low"], regimens["energy_kcal_per_day_high"]
+    differs = (computed - stated).abs() > share * computed + 1e-9
+    surely = (stated < low * (1 - share) - 1e-9) | (stated > high * (1 + share) + 1e-9)
     assumed = regimens["strength_basis"].eq("assumed")
     return Flags(
-        differs & ~assumed,
+        surely & ~assumed,
         computed,
         stated,
         doubtful=differs,
-        settled_by="how the feed is made up, or its energy per mL",
+        settled_by=all_open(
+            (assumed, "how the feed is made up, or its energy per mL"),
+            (~surely, regimens["feed_settled_by"]),
+        ),
+        values={"rests_on": volume_rests_on(regimens)},
     )
 
 
@@ -144,7 +169,8 @@ def stated_energy_differs(regimens: pd.DataFrame, policy: Policy) -> Flags:
     applies=lambda regimens: ~regimens["pump_h_per_day"].eq(0),
     needs=("pump_h_per_day",),
     evidence="Pump hours of its {part_count} parts: {observed:g} h{apart}; a day has 24 h.",
-    confirm=f"{PRESCRIBER} which parts are in force; the day's totals add up all of them.",
+    confirm=f"{PRESCRIBER} which parts are in force; the day's totals add up all of them, and "
+    "what hangs on that is not settled.",
     source=ARITHMETIC,
     unit="h/d",
 )
@@ -154,9 +180,8 @@ def parts_exceed_24_h(regimens: pd.DataFrame, policy: Policy) -> Flags:
     A pump that runs around the clock leaves no time for feeds apart from it.
     """
     hours, apart = regimens["pump_h_per_day"], regimens["feeds_apart_per_day"]
-    all_day = (hours > 24 - 1e-9) & (apart > 0)
     beside = in_words(apart.where(apart > 0), ", and {:g} feeds by hand", missing="")
-    return Flags((hours > 24 + 1e-9) | all_day, hours, 24.0, values={"apart": beside})
+    return Flags(exceed_a_day(hours, apart), hours, 24.0, values={"apart": beside})
 
 
 @check(
@@ -477,26 +502,38 @@ def exact_duplicate_order(parts: pd.DataFrame, policy: Policy) -> Flags:
     title="The order stops before it starts",
     urgency="soon",
     rows="order_spans",
-    applies=lambda spans: spans["stop_date"].notna(),
-    evidence="Starts {start_date}, stops {stop_date}: it is never in force.",
+    applies=lambda spans: spans["stop_date"].notna() | spans["parts_never_in_force"].gt(0),
+    evidence="{which}: never in force{rest}.",
     confirm=f"{PRESCRIBER} the dates.",
     source=ARITHMETIC,
 )
 def order_stops_before_start(spans: pd.DataFrame, policy: Policy) -> Flags:
-    """Does an order's last day come before its first?"""
-    return Flags(spans["stop_date"] < spans["start_date"])
+    """Does the last day of an order, or of one of its parts, come before its first?"""
+    whole = spans["stop_date"] < spans["start_date"]
+    some = ~whole & spans["parts_never_in_force"].gt(0)
+    start, stop = (spans[name].dt.strftime("%Y-%m-%d") for name in ("start_date", "stop_date"))
+    dates = "Starts " + start + ", stops " + stop
+    parts = in_words(spans["parts_never_in_force"], "{:g} of its parts stop before they start")
+    rest = pd.Series("", index=spans.index).mask(some, ", and the order's totals are without them")
+    return Flags(whole | some, values={"which": dates.mask(some, parts), "rest": rest})
 
 
 def feed_arithmetic(parts: pd.DataFrame) -> pd.Series:
     """How each part's volume is computed, written out with its own numbers."""
-    by_rate = parts["rate_ml_per_h"].notna() & parts["session_h"].notna()
-    rate = in_words(parts["rate_ml_per_h"], "{:g} mL/h x ", missing="?") + in_words(
-        parts["session_h"], "{:g} h", missing="?"
-    )
-    feeds = in_words(parts["feeds_per_day"], "{:g} feeds x ", missing="?") + in_words(
-        parts["ml_per_feed"], "{:g} mL", missing="?"
-    )
-    return rate.where(by_rate & parts["is_pump"], feeds)
+    by_rate = parts["rate_ml_per_h"].notna() & parts["session_h"].notna() & parts["is_pump"]
+    by_feeds = parts["feeds_per_day"].notna() & parts["ml_per_feed"].notna()
+    by_rate &= ~(parts["method"].eq("intermittent") & by_feeds)
+    return _by_rate(parts).where(by_rate, _by_feeds(parts))
+
+
+def _by_rate(parts: pd.DataFrame) -> pd.Series:
+    rate = in_words(parts["rate_ml_per_h"], "{:g} mL/h x ", missing="?")
+    return rate + in_words(parts["session_h"], "{:g} h", missing="?")
+
+
+def _by_feeds(parts: pd.DataFrame) -> pd.Series:
+    feeds = in_words(parts["feeds_per_day"], "{:g} feeds x ", missing="?")
+    return feeds + in_words(parts["ml_per_feed"], "{:g} mL", missing="?")
 
 
 def shared_names(allergies: pd.Series, label: pd.Series) -> pd.Series:

@@ -11,15 +11,18 @@ from audit.checks.common import (
     DIETITIAN,
     PRESCRIBER,
     SAFE_PRACTICES,
+    all_open,
     by_pump,
     counted,
     feeds_alone,
+    from_to,
     in_words,
+    not_settled,
     of_stage,
     volume_rests_on,
 )
 from audit.checks.declare import Flags, check
-from audit.checks.feeding import by_stated_volume, need_words, recorded_below
+from audit.checks.feeding import need_words, recorded_below
 from audit.policy import Policy
 
 FLUSH_MEANT = "how the flush is meant"
@@ -44,7 +47,7 @@ def _by_pump_interval(parts: pd.DataFrame) -> pd.Series:
     "each hour between. {amounts}",
     confirm=f"{PRESCRIBER} which is meant, and have the flush written as a volume and a time.",
     source=ARITHMETIC,
-    unit="mL/d",
+    unit="mL/h",
 )
 def flush_written_as_rate(parts: pd.DataFrame, policy: Policy) -> Flags:
     """Is a flush written as mL/h, so that its volume depends on how it is read?"""
@@ -56,8 +59,7 @@ def flush_written_as_rate(parts: pd.DataFrame, policy: Policy) -> Flags:
     amounts = flush + "with the water of the feed " + both
     return Flags(
         parts["flush_rate_ml_per_h"].notna(),
-        low,
-        high,
+        parts["flush_rate_ml_per_h"],
         values={
             "interval": every,
             "amounts": amounts.where(low.notna(), "The water it means cannot be computed."),
@@ -230,8 +232,8 @@ def flush_outside_pump(parts: pd.DataFrame, policy: Policy) -> Flags:
         "fluid_need_ml_per_day_low",
     ),
     parameters=("total_water_tolerance_percent", "total_water_urgent_percent"),
-    evidence="Feed {from_feed:,.0f}{rests_on} + flushes {flushes} + other {other:,.0f} = "
-    "{reading} mL/d of {counted_as}; {need} {expected:,.0f} mL: {share:.0f} %.{by_stated}",
+    evidence="Feed {from_feed}{rests_on} + flushes {flushes} + other {other:,.0f} = "
+    "{reading} mL/d of {counted_as}; {need} {expected:,.0f} mL: {share:.0f} %.",
     confirm=f"{DIETITIAN} the water this person needs and takes.",
     source="The need named in the evidence; its source stands with the parameters",
     unit="mL/d",
@@ -257,11 +259,14 @@ def total_water_below_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
         observed=high,
         expected=need,
         doubtful=below_low | open_,
-        settled_by=_settled_by(below_low & ~below_high, ~alone, chosen_by),
+        settled_by=all_open(
+            (below_low & ~below_high, _readings_meant(regimens)),
+            (~alone, "that the person drinks nothing"),
+            (chosen_by.notna(), chosen_by),
+        ),
         urgency=pd.Series(np.where(urgent, "urgent", "soon"), index=regimens.index),
         values={
             **words,
-            "by_stated": by_stated_volume(regimens, high, words["from_feed"], least),
             "need": need_words(regimens, "fluid", "begins at"),
             "share": 100 * high / need,
         },
@@ -279,7 +284,7 @@ def total_water_below_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
     ),
     needs=("fluid_low_ml_per_day", "fluid_need_ml_per_day_high"),
     parameters=("total_water_far_above_percent",),
-    evidence="Feed {from_feed:,.0f}{rests_on} + flushes {flushes} + other {other:,.0f} = "
+    evidence="Feed {from_feed}{rests_on} + flushes {flushes} + other {other:,.0f} = "
     "{reading} mL/d of {counted_as}; {need} {expected:,.0f} mL: {share:.0f} %.",
     confirm=f"{DIETITIAN} the flushes, the other water and what they are for.",
     source="The need named in the evidence; threshold: common practice",
@@ -298,7 +303,7 @@ def total_water_far_above_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
         low,
         need,
         doubtful=high > most,
-        settled_by=FLUSH_MEANT,
+        settled_by=_readings_meant(regimens),
         values={
             **_fluid_words(regimens),
             "need": need_words(regimens, "fluid", "ends at"),
@@ -313,10 +318,15 @@ def total_water_far_above_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
     urgency="note",
     rows="regimens",
     applies=of_stage("adult", "older_adult"),
-    needs=("life_stage", "densest_kcal_per_ml", "energy_kcal_per_day", "fluid_high_ml_per_day"),
+    needs=(
+        "life_stage",
+        "densest_kcal_per_ml",
+        "energy_kcal_per_day_high",
+        "fluid_high_ml_per_day",
+    ),
     parameters=("concentrated_kcal_per_ml", "concentrated_water_ml_per_kcal_min"),
     evidence="Its densest feed is {densest_kcal_per_ml:.2f} kcal/mL; {reading} mL/d of "
-    "{counted_as} for {energy_kcal_per_day:,.0f} kcal/d is {observed:.2f} mL/kcal; below "
+    "{counted_as} for {energy} kcal/d{rests_on} is {observed:.2f} mL/kcal; below "
     "{expected:g} it is noted.",
     confirm=f"{DIETITIAN} the water this person takes in all, and kidney function.",
     source="1 mL per kcal, RDA 1989 (from memory); threshold: common practice",
@@ -325,17 +335,17 @@ def total_water_far_above_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
 def concentrated_feed_little_water(regimens: pd.DataFrame, policy: Policy) -> Flags:
     """Does a concentrated feed come with usual water for its energy, in every reading?"""
     dense = regimens["densest_kcal_per_ml"] >= policy["concentrated_kcal_per_ml"] - 1e-9
-    energy = regimens["energy_kcal_per_day"].where(regimens["energy_kcal_per_day"] > 0)
+    fewest, highest = regimens["energy_kcal_per_day_low"], regimens["energy_kcal_per_day_high"]
     least = float(policy["concentrated_water_ml_per_kcal_min"])
-    by_high = regimens["fluid_high_ml_per_day"] / energy
-    by_low = regimens["fluid_low_ml_per_day"] / energy
+    by_high = regimens["fluid_high_ml_per_day"] / fewest.where(fewest > 0)
+    by_low = regimens["fluid_low_ml_per_day"] / highest.where(highest > 0)
     return Flags(
         dense & (by_high < least - 1e-9),
         by_high,
         least,
         doubtful=dense & (by_low < least - 1e-9),
-        settled_by=FLUSH_MEANT,
-        values=_fluid_words(regimens),
+        settled_by=_readings_meant(regimens),
+        values={**_fluid_words(regimens), "energy": from_to(fewest, highest, "{:,.0f}")},
     )
 
 
@@ -346,7 +356,7 @@ def concentrated_feed_little_water(regimens: pd.DataFrame, policy: Policy) -> Fl
     rows="regimens",
     applies=lambda regimens: regimens["fluid_limit_ml_per_day"].notna(),
     parameters=("fluid_limit_tolerance_percent",),
-    evidence="Volume {volume} mL/d, free water {free_water} mL/d{not_counted}; "
+    evidence="Volume {volume} mL/d, free water {free_water} mL/d{not_counted}{rests_on}; "
     "the limit is {expected:,.0f} mL/d of {limit_counts}.",
     confirm=f"{PRESCRIBER} the limit, what it counts, and the order.",
     source="The order's own limit; arithmetic",
@@ -381,11 +391,18 @@ def fluid_above_limit(regimens: pd.DataFrame, policy: Policy) -> Flags:
         observed=low,
         expected=limit,
         doubtful=(high > most) | high.isna(),
-        settled_by="how the flush is meant, or the volume and water of the feed and beside it",
+        settled_by=all_open(
+            (
+                high.isna(),
+                "how the flush is meant, or the volume and water of the feed and beside it",
+            ),
+            (high.notna(), _readings_meant(regimens)),
+        ),
         values={
             "volume": _volume(volume),
             "free_water": _volume(water.where(regimens["formula_water_ml_per_day"].notna())),
             "limit_counts": pd.Series(counts, index=regimens.index),
+            "rests_on": not_settled(regimens, " ({})"),
             "not_counted": _not_counted(regimens, " ({} not known and not counted)"),
         },
     )
@@ -401,7 +418,7 @@ def fluid_above_limit(regimens: pd.DataFrame, policy: Policy) -> Flags:
     parameters=("infant_added_water_ml_per_kg_max", "infant_total_volume_ml_per_kg_max"),
     evidence="Plain water beside the feed {added} mL/kg ({added_mark} {most_added:g}); "
     "all fluid {total} mL/kg ({total_mark} {most_total:g}); weight {weight_kg:g} kg"
-    "{not_counted}.",
+    "{not_counted}{rests_on}.",
     confirm=f"{PRESCRIBER} the flushes, the other water and the weight at once.",
     source=COMMON_PRACTICE,
     unit="mL/(kg.d)",
@@ -417,17 +434,21 @@ def too_much_water_for_infant(regimens: pd.DataFrame, policy: Policy) -> Flags:
     known = regimens["feed_ml_per_day"].fillna(0) + flushes + _known_beside(regimens)
     plain = flushes + regimens["other_water_ml_per_day"].fillna(0)
     added = regimens["added_water_ml_per_kg_high"].fillna(plain / weight)
-    total = regimens["total_volume_ml_per_kg_high"].fillna(known / weight)
+    total = regimens["total_volume_ml_per_kg_low"].fillna(known / weight)
     most_added = float(policy["infant_added_water_ml_per_kg_max"])
     most_total = float(policy["infant_total_volume_ml_per_kg_max"])
     too_much = added > most_added + 1e-9
     too_full = total > most_total + 1e-9
+    may_be_full = regimens["total_volume_ml_per_kg_high"] > most_total + 1e-9
     return Flags(
         too_much | too_full,
         added.where(too_much, total),
         pd.Series(most_total, index=regimens.index).mask(too_much, most_added),
-        doubtful=regimens["total_volume_ml_per_kg_high"].isna(),
-        settled_by="the weight, the feed's volume, the flushes and the other water",
+        doubtful=may_be_full | regimens["total_volume_ml_per_kg_high"].isna(),
+        settled_by=all_open(
+            (may_be_full, regimens["feed_settled_by"]),
+            (~may_be_full, "the weight, the feed's volume, the flushes and the other water"),
+        ),
         values={
             "added": in_words(added, "{:,.1f}"),
             "total": in_words(total, "{:,.1f}"),
@@ -436,6 +457,7 @@ def too_much_water_for_infant(regimens: pd.DataFrame, policy: Policy) -> Flags:
             "added_mark": _mark(too_much),
             "total_mark": _mark(too_full),
             "not_counted": _not_counted(regimens, "; {} not known and not counted"),
+            "rests_on": not_settled(regimens, " ({})"),
         },
     )
 
@@ -487,25 +509,27 @@ def water_bag_too_small(parts: pd.DataFrame, policy: Policy) -> Flags:
     )
 
 
-def _settled_by(by_reading: pd.Series, drinks: pd.Series, chosen_by: pd.Series) -> pd.Series:
-    """What would settle whether water is below the need: each thing that is open, in words."""
-    words = chosen_by.fillna("")
-    for holds, said in ((drinks, "that the person drinks nothing"), (by_reading, FLUSH_MEANT)):
-        longer = (said + ", and " + words).where(words.ne(""), said)
-        words = words.mask(holds, longer)
-    return words
+def _readings_meant(regimens: pd.DataFrame) -> pd.Series:
+    """Which reading of the flushes, or of the feed's volume, is meant: what is open of them."""
+    flushes = regimens["flush_ml_per_day_low"].ne(regimens["flush_ml_per_day_high"])
+    feed = regimens["feed_settled_by"]
+    return all_open((flushes | feed.isna(), FLUSH_MEANT), (feed.notna(), feed))
 
 
 def _fluid_words(regimens: pd.DataFrame) -> dict[str, pd.Series]:
     volume = regimens["fluid_counts_volume"].astype(bool)
+    from_feed = [
+        regimens[f"feed_ml_per_day_{end}"].where(
+            volume, regimens[f"formula_water_ml_per_day_{end}"]
+        )
+        for end in ("low", "high")
+    ]
     flush_low, flush_high = regimens["flush_ml_per_day_low"], regimens["flush_ml_per_day_high"]
     other = regimens["other_water_ml_per_day"] + regimens["iv_fluid_ml_per_day"]
     as_stated = regimens["flush_basis"].eq("as stated")
     stated = pd.Series("", index=regimens.index).mask(as_stated, " (a total as stated)")
     return {
-        "from_feed": regimens["feed_ml_per_day"].where(
-            volume, regimens["formula_water_ml_per_day"]
-        ),
+        "from_feed": from_to(from_feed[0], from_feed[1], "{:,.0f}"),
         "flushes": _either(flush_low, flush_high) + stated,
         "rests_on": volume_rests_on(regimens),
         "other": other,

@@ -11,9 +11,11 @@ from audit.regimen import basis
 from audit.regimen.basis import LACKS
 from audit.regimen.columns import Groups, joined_texts
 from audit.regimen.equations import bmi
+from audit.regimen.feed import exceed_a_day
 from audit.regimen.intake import expected_in_period
 from audit.regimen.needs import ENDS, dosing_weight_kg, needs
-from audit.regimen.parts import counted, groups_of_orders
+from audit.regimen.parts import counted, day_of_part, groups_of_orders
+from audit.regimen.readings import CONTRADICTED, PART_DATES, WHICH_PARTS
 from audit.regimen.weights import used_weights, weight_trends
 from schemas.columns import PROVENANCE, columns_of, dtype_of, empty
 from schemas.exports import Absences
@@ -30,10 +32,8 @@ _SAID_ONCE = [
     "step_ml_per_h", "step_every_h", "prescribed_on", "start_date", "stop_date", "supplied_by",
     "weight_kg", "weight_date", "height_cm",
 ]  # fmt: skip
-_SUMMED = [
-    "feed_ml_per_day", "energy_kcal_per_day", "protein_g_per_day", "formula_water_ml_per_day",
-    "additive_ml_per_day",
-]  # fmt: skip
+# What follows the volume of the feed, and has bounds where the order leaves that open.
+FED = ("feed_ml_per_day", "energy_kcal_per_day", "protein_g_per_day", "formula_water_ml_per_day")
 
 
 def regimens(
@@ -82,6 +82,7 @@ def regimens(
     groups = Groups(all_groups.numbers[~staged], all_groups.count)
     frame = pd.concat([_once(kept, groups), _sums(kept, groups), span], axis="columns")
     frame = frame.assign(**_texts(kept, groups), **_flushes(kept, groups))
+    frame = frame.assign(**_bounds(frame, kept, groups, counted(every_part)))
     frame = frame.assign(**_period(frame, period))
     frame = frame.assign(**used_weights(frame, weights, period))
     gain = trends.set_index("patient_id")["gain_kg"]
@@ -101,12 +102,9 @@ def _once(parts: pd.DataFrame, groups: Groups) -> pd.DataFrame:
 
 def _sums(parts: pd.DataFrame, groups: Groups) -> pd.DataFrame:
     """What adds up over the parts; missing where any part's is."""
-    sums = {name: groups.total(parts[name]) for name in _SUMMED}
+    sums = {name: groups.total(parts[name]) for name in (*FED, "additive_ml_per_day")}
     week_share = parts["days_per_week"].fillna(DAYS_PER_WEEK) / DAYS_PER_WEEK
-    hours = parts["session_h"].mask(parts["method"].notna() & ~parts["is_pump"], 0.0)
-    # A feed by hand of which the number is not known is at least one.
-    by_hand = parts["method"].notna() & ~parts["is_pump"]
-    apart = parts["feeds_per_day"].fillna(1.0).where(by_hand, 0.0)
+    hours, apart = day_of_part(parts)
     return pd.DataFrame(
         {
             **sums,
@@ -123,6 +121,37 @@ def _sums(parts: pd.DataFrame, groups: Groups) -> pd.DataFrame:
             "part_count": groups.size(),
         }
     )
+
+
+def _bounds(
+    frame: pd.DataFrame, parts: pd.DataFrame, groups: Groups, every_part: pd.DataFrame
+) -> dict[str, pd.Series]:
+    """Bounds of what follows the volume, over the readings of an order that leaves it open.
+
+    The parts' own bounds add up. Of parts that do not fit into one day, the least is that of
+    one alone; a part that stops before it starts may be meant to be fed too. Where the order
+    contradicts itself, so does every figure that follows its volume.
+    """
+    exceeding = exceed_a_day(frame["pump_h_per_day"], frame["feeds_apart_per_day"])
+    never = every_part[every_part["stop_date"] < every_part["start_date"]]
+    key = ["patient_id", "order_id"]
+    beside = never.groupby(key)[[f"{name}_high" for name in FED]].sum(min_count=1)
+    orders = pd.MultiIndex.from_frame(frame[key])
+    misdated = pd.Series(orders.isin(beside.index))
+    beside = beside.reindex(orders).reset_index(drop=True)
+    bounds: dict[str, pd.Series] = {}
+    for name in FED:
+        low, high = (groups.total(parts[f"{name}_{end}"]) for end in ("low", "high"))
+        alone = np.where(np.isnan(low), low, groups.least(parts[f"{name}_low"]))
+        bounds[f"{name}_low"] = pd.Series(np.where(exceeding, alone, low))
+        bounds[f"{name}_high"] = high + beside[f"{name}_high"].where(misdated, 0.0)
+    settled_by = basis.names_where([(exceeding, WHICH_PARTS), (misdated, PART_DATES)])
+    contradicted = exceeding | misdated
+    bases = {
+        name: frame[name].mask(contradicted & frame[name].ne("missing"), CONTRADICTED)
+        for name in ("feed_basis", "energy_basis", "protein_basis", "water_basis")
+    }
+    return bounds | bases | {"feed_settled_by": basis.either(frame["feed_settled_by"], settled_by)}
 
 
 def _stated_total(parts: pd.DataFrame, name: str, groups: Groups) -> np.ndarray:
@@ -147,10 +176,8 @@ _BASES = (
     "feed_basis", "strength_basis", "energy_basis", "protein_basis", "water_basis",
     "session_basis",
 )  # fmt: skip
-_LACKING = (
-    "feed_ml_per_day", "energy_kcal_per_day", "protein_g_per_day", "formula_water_ml_per_day",
-    "flush_ml_per_day_low",
-)  # fmt: skip
+_LACKING = (*FED, *(f"{name}_{end}" for name in FED for end in ("low", "high")),
+            "flush_ml_per_day_low")  # fmt: skip
 
 
 def _texts(parts: pd.DataFrame, groups: Groups) -> dict[str, pd.Series]:
@@ -159,6 +186,7 @@ def _texts(parts: pd.DataFrame, groups: Groups) -> dict[str, pd.Series]:
         "formulas": joined_texts(parts["formula_code"], groups),
         "flush_reading": joined_texts(parts["flush_reading"], groups, "; "),
         "formula_forms": joined_texts(parts["formula_form"], groups),
+        "feed_settled_by": joined_texts(parts["feed_settled_by"], groups),
         **{name: basis.weakest_of_group(parts[name], groups) for name in _BASES},
         "flush_basis": basis.weakest_of_group(
             parts["flush_basis"].where(parts["flush_stated"]), groups
@@ -216,24 +244,30 @@ def _period(frame: pd.DataFrame, period: Period) -> dict[str, pd.Series]:
 
 
 def _totals(frame: pd.DataFrame, period: Period) -> pd.DataFrame:
-    """Per kg, and all water and all volume by both flush readings."""
+    """Per kg, and all water and all volume by the readings of flushes and of the feed.
+
+    total_volume_ml_per_kg_low and _high are by the readings of the feed, each with the most
+    that flushes may be.
+    """
     weight = frame["weight_kg"]
     further = frame["other_water_ml_per_day"] + frame["iv_fluid_ml_per_day"]
-    water = frame["formula_water_ml_per_day"] + further
-    volume = frame["feed_ml_per_day"] + frame["additive_ml_per_day"] + further
     low, high = frame["flush_ml_per_day_low"], frame["flush_ml_per_day_high"]
+    water = {end: frame[f"formula_water_ml_per_day_{end}"] + further for end in ("low", "high")}
+    further = further + frame["additive_ml_per_day"]
+    volume = {end: frame[f"feed_ml_per_day_{end}"] + further for end in ("low", "high")}
     return frame.assign(
         bmi_kg_per_m2=bmi(weight, frame["height_cm"]),
         energy_kcal_per_kg=frame["energy_kcal_per_day"] / weight,
         protein_g_per_kg=frame["protein_g_per_day"] / weight,
-        total_water_ml_per_day_low=water + low,
-        total_water_ml_per_day_high=water + high,
-        total_volume_ml_per_day_low=volume + low,
-        total_volume_ml_per_day_high=volume + high,
+        total_water_ml_per_day_low=water["low"] + low,
+        total_water_ml_per_day_high=water["high"] + high,
+        total_volume_ml_per_day_low=volume["low"] + low,
+        total_volume_ml_per_day_high=volume["high"] + high,
         weight_age_days=(period.as_of - frame["weight_date"]).dt.days.astype(float),
         feed_ml_per_kg=frame["feed_ml_per_day"] / weight,
         added_water_ml_per_kg_high=(frame["other_water_ml_per_day"] + high) / weight,
-        total_volume_ml_per_kg_high=(volume + high) / weight,
+        total_volume_ml_per_kg_low=(volume["low"] + high) / weight,
+        total_volume_ml_per_kg_high=(volume["high"] + high) / weight,
     )
 
 
@@ -244,7 +278,10 @@ def _lacks_of_totals(frame: pd.DataFrame) -> pd.DataFrame:
     )
     beside = basis.either(frame[f"{LACKS}flush_ml_per_day_low"], beside)
     columns = {}
-    for total, fed in (("water", "formula_water_ml_per_day"), ("volume", "feed_ml_per_day")):
+    for total, fed in (
+        ("water", "formula_water_ml_per_day_low"),
+        ("volume", "feed_ml_per_day_low"),
+    ):
         lacks = basis.either(frame[LACKS + fed], beside)
         additive = basis.names_where([(frame["additive_ml_per_day"].isna(), "additive_per_day")])
         if total == "volume":
@@ -280,7 +317,8 @@ FURTHER = (
     "mean_feed_ml_per_day", "additive_ml_per_day", "formula_forms", "flush_stated",
     "flush_reading", "weight_age_days", "order_weight_kg", "order_weight_date",
     "measured_weight_kg", "measured_weight_date", "feed_ml_per_kg", "added_water_ml_per_kg_high",
-    "total_volume_ml_per_kg_high", *_DOUBT,
+    "total_volume_ml_per_kg_low", "total_volume_ml_per_kg_high",
+    *(f"{name}_{end}" for name in FED for end in ("low", "high")), "feed_settled_by", *_DOUBT,
 )  # fmt: skip
 
 

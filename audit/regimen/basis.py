@@ -2,7 +2,8 @@
 
 A number rests on its weakest input. From the strongest: computed from the order's own fields;
 measured; as stated (a total, or a weight, that the order states and nothing confirms); assumed
-(a default of the policy or of the method); missing.
+(a default of the policy or of the method); contradicted (by another statement of the order);
+missing.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ import pandas as pd
 
 from audit.regimen.columns import Groups
 
-FROM_STRONGEST = ("computed", "measured", "as stated", "assumed", "missing")
+FROM_STRONGEST = ("computed", "measured", "as stated", "assumed", "contradicted", "missing")
 _RANK = {name: rank for rank, name in enumerate(FROM_STRONGEST)}
 _WORDS = np.array([*FROM_STRONGEST, np.nan], dtype=object)
 LACKS = "lacks_"
@@ -59,15 +60,24 @@ def either(one: pd.Series, other: pd.Series) -> pd.Series:
 
 def lacks_of_parts(parts: pd.DataFrame) -> pd.DataFrame:
     """Columns `lacks_<figure>`: the inputs that a missing figure of an order part lacks."""
-    feed = _lacks_of_feed(parts)
-    columns = {"feed_ml_per_day": feed, "session_h": feed.where(parts["session_h"].isna())}
-    for figure, density, named in (
-        ("energy_kcal_per_day", "formula_kcal_per_ml", "additive_kcal_per_day"),
-        ("protein_g_per_day", "formula_protein_g_per_l", "additive_protein_g_per_day"),
-        ("formula_water_ml_per_day", "formula_water_ml_per_l", "additive_water_ml_per_day"),
-    ):
-        lacks = either(feed, lacks_of_formula(parts, density))
-        columns[figure] = either(lacks, names_where([(parts[named].isna(), "additive_per_day")]))
+    columns = {}
+    # A volume of which only the hours are missing is known to lie within bounds.
+    ends = {"": parts["feed_ml_per_day"], "_low": parts["feed_ml_per_day_low"]}
+    for end, volume in ends.items():
+        feed = _lacks_of_feed(parts, volume)
+        columns[f"feed_ml_per_day{end}"] = feed
+        for figure, density, named in (
+            ("energy_kcal_per_day", "formula_kcal_per_ml", "additive_kcal_per_day"),
+            ("protein_g_per_day", "formula_protein_g_per_l", "additive_protein_g_per_day"),
+            ("formula_water_ml_per_day", "formula_water_ml_per_l", "additive_water_ml_per_day"),
+        ):
+            lacks = either(feed, lacks_of_formula(parts, density))
+            added = names_where([(parts[named].isna(), "additive_per_day")])
+            columns[f"{figure}{end}"] = either(lacks, added)
+    columns |= {f"{name}_high": lacks for name, lacks in
+                ((low.removesuffix("_low"), columns[low]) for low in list(columns)
+                 if low.endswith("_low"))}  # fmt: skip
+    columns["session_h"] = columns["feed_ml_per_day"].where(parts["session_h"].isna())
     for end in ("low", "high"):
         columns[f"flush_ml_per_day_{end}"] = _lacks_of_flush(parts)
     return pd.DataFrame({LACKS + name: words for name, words in columns.items()})
@@ -87,9 +97,9 @@ def lacks_of_formula(parts: pd.DataFrame, density: str) -> pd.Series:
     )
 
 
-def _lacks_of_feed(parts: pd.DataFrame) -> pd.Series:
+def _lacks_of_feed(parts: pd.DataFrame, volume: pd.Series) -> pd.Series:
     """By the pair of fields that the method computes from, whichever of the two is begun."""
-    missing = parts["feed_ml_per_day"].isna()
+    missing = volume.isna()
     by_rate = parts["method"].isin(["continuous", "cyclic"])
     by_rate |= parts["method"].eq("intermittent") & parts["rate_ml_per_h"].notna()
     return names_where(

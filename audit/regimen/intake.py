@@ -4,7 +4,8 @@ A feed that begins below its rate is advanced by a step every so many hours, cou
 from the first session, until the rate is reached. Day k of the order is the session that begins
 24 k hours after the first. Feeding days of the week count by their share of it, since an order
 does not say which days they are; days away are not fed by the programme and count for none.
-Where an order begins low and does not say how to advance, the day lies between the two rates.
+Where an order begins low and does not say how to advance, the day lies between the two rates;
+where it leaves its volume open, between the bounds of that.
 """
 
 from __future__ import annotations
@@ -51,7 +52,8 @@ def daily_intake(parts: pd.DataFrame, absences: pd.DataFrame, period: Period) ->
     spans = _spans(counted, period)
     own = counted.take(spans["part"].to_numpy()).reset_index(drop=True)
     week = own["days_per_week"].fillna(DAYS_PER_WEEK) / DAYS_PER_WEEK
-    formula = own["energy_kcal_per_day"] - own["additive_kcal_per_day"]
+    # Of parts that do not fit into one day, each may be the one that is not fed.
+    left_out = own["exceeds_a_day"]
     daily = pd.DataFrame(
         {
             **{name: own[name] for name in ("patient_id", "order_id", "source_row", "is_pump")},
@@ -60,9 +62,12 @@ def daily_intake(parts: pd.DataFrame, absences: pd.DataFrame, period: Period) ->
     )
     for end in ("low", "high"):
         share = spans[f"share_{end}"]
-        daily[f"feed_ml_per_day_{end}"] = own["feed_ml_per_day"] * share * week
+        none = left_out if end == "low" else ~left_out & left_out
+        feed = own[f"feed_ml_per_day_{end}"] * share
+        formula = own[f"energy_kcal_per_day_{end}"] - own["additive_kcal_per_day"]
         energy = formula * share + own["additive_kcal_per_day"]
-        daily[f"energy_kcal_per_day_{end}"] = energy * week
+        daily[f"feed_ml_per_day_{end}"] = (feed * week).mask(none & feed.notna(), 0.0)
+        daily[f"energy_kcal_per_day_{end}"] = (energy * week).mask(none & energy.notna(), 0.0)
     return daily.assign(fed_days=_fed_days(daily, absences))
 
 

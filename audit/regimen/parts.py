@@ -10,10 +10,12 @@ from audit.policy import Policy
 from audit.regimen import basis, hanging
 from audit.regimen.columns import Groups
 from audit.regimen.dates import in_force
-from audit.regimen.feed import feeds, sessions
+from audit.regimen.feed import exceed_a_day, feeds, sessions
 from audit.regimen.flushes import flushes
 from audit.regimen.formula import additives, as_fed, formulas, of_orders
+from audit.regimen.holds import text_hold_h
 from audit.regimen.person import age_years, life_stage
+from audit.regimen.readings import volume_readings
 from schemas.columns import PROVENANCE
 
 STATED = {
@@ -30,13 +32,15 @@ def order_parts(
 
     `orders` and `catalogue` are typed as `schemas.exports` declares them. All columns of the
     orders are kept; the totals that the order states are renamed to `stated_...`, so that
-    `feed_ml_per_day` and `energy_kcal_per_day` are what the arithmetic gives. A total that all
+    `feed_ml_per_day` and `energy_kcal_per_day` are what the arithmetic gives. Where the order
+    leaves its volume open or contradicts it, `..._low` and `..._high` are the bounds over its
+    readings, and `feed_settled_by` is what would settle them. A total that all
     parts repeat and that fits their sum is the order's: it stands in `order_stated_...` and the
     parts' own is blank. Rows that repeat another exactly are kept and marked
     `is_exact_duplicate`; no sum counts them.
     """
     orders = in_reading_order(orders)
-    session = sessions(orders)
+    session = sessions(orders, text_hold_h(orders["order_text"]), policy)
     codes = formulas(catalogue)
     formula = of_orders(orders["formula_code"], codes)
     age = age_years(orders["birth_date"], period.as_of)
@@ -66,9 +70,16 @@ def order_parts(
         age_from_years=formula["age_from_years"],
         age_to_years=formula["age_to_years"],
         volume_meeting_micronutrients_ml=formula["volume_meeting_micronutrients_ml"],
-        **_nutrients(parts),
+        **_nutrients(parts, ""),
     )
-    parts = parts.assign(**_totals_of_the_order(parts), **_bases(parts))
+    parts = parts.assign(**_totals_of_the_order(parts))
+    parts = parts.assign(**volume_readings(parts, groups_of_orders(parts), policy))
+    parts = parts.assign(
+        **_nutrients(parts, "_low"),
+        **_nutrients(parts, "_high"),
+        exceeds_a_day=_exceeding(parts),
+        **_bases(parts),
+    )
     parts = pd.concat([parts, basis.lacks_of_parts(parts)], axis="columns")
     return _hung(parts, catalogue, policy)
 
@@ -88,12 +99,15 @@ def exact_duplicates(orders: pd.DataFrame) -> pd.Series:
     return repeats
 
 
-def _nutrients(parts: pd.DataFrame) -> dict[str, pd.Series]:
-    """Energy, protein, water and powder of a feeding day, additives included."""
-    feed = parts["feed_ml_per_day"]
+def _nutrients(parts: pd.DataFrame, end: str) -> dict[str, pd.Series]:
+    """Energy, protein, water and powder of a feeding day, additives included.
+
+    `end` is that of the volume they go by: none, `_low` or `_high`.
+    """
+    feed = parts[f"feed_ml_per_day{end}"]
     protein = feed * parts["formula_protein_g_per_l"] / 1000
     water = feed * parts["formula_water_ml_per_l"] / 1000
-    return {
+    found = {
         "energy_kcal_per_day": (
             feed * parts["formula_kcal_per_ml"] + parts["additive_kcal_per_day"]
         ),
@@ -101,6 +115,29 @@ def _nutrients(parts: pd.DataFrame) -> dict[str, pd.Series]:
         "formula_water_ml_per_day": water + parts["additive_water_ml_per_day"],
         "powder_g_per_day": feed * parts["powder_g_per_ml"],
     }
+    return {f"{name}{end}": amount for name, amount in found.items()}
+
+
+def _exceeding(parts: pd.DataFrame) -> pd.Series:
+    """Whether the parts of an order that hold on the same days do not fit into one day."""
+    alike = ["patient_id", "order_id", "in_force_from", "in_force_to"]
+    groups = Groups.of(*(parts[name] for name in alike))
+    alone = parts["is_exact_duplicate"]
+    hours, apart = day_of_part(parts)
+    exceeding = exceed_a_day(
+        pd.Series(groups.total(hours.mask(alone, 0.0))),
+        pd.Series(groups.total(apart.mask(alone, 0.0))),
+    )
+    return pd.Series(exceeding.to_numpy()[groups.numbers], index=parts.index)
+
+
+def day_of_part(parts: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
+    """Pump hours of each part in a day, and its feeds by hand."""
+    by_hand = parts["method"].notna() & ~parts["is_pump"]
+    # A feed by hand of which the number is not known is at least one.
+    return parts["session_h"].mask(by_hand, 0.0), parts["feeds_per_day"].fillna(1.0).where(
+        by_hand, 0.0
+    )
 
 
 def _bases(parts: pd.DataFrame) -> dict[str, pd.Series]:

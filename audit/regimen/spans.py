@@ -17,8 +17,9 @@ def order_spans(parts: pd.DataFrame, period: Period) -> pd.DataFrame:
     """One row per patient and order, past and future ones included.
 
     Columns: patient_id, order_id, start_date and stop_date as stated (blank stop where any part
-    is open-ended), prescribed_on, is_never_in_force (ends before it starts), in_force_from,
-    in_force_to (NaT open), ended_by_next, in_period, period_days, overlap_days and
+    is open-ended), prescribed_on, is_never_in_force (ends before it starts),
+    parts_never_in_force (how many of its parts do), in_force_from, in_force_to (NaT open),
+    ended_by_next, in_period, period_days, overlap_days and
     overlapped_order_id (days of the period that the stated dates share with an earlier order,
     and the one that shares most), supplied_by, source_file, source_sheet, source_row.
     """
@@ -38,6 +39,7 @@ def order_spans(parts: pd.DataFrame, period: Period) -> pd.DataFrame:
             "stop_date": np.where(open_stated, _NEVER, stop),
             "prescribed_on": groups.most(parts["prescribed_on"]),
             "is_never_in_force": ~groups.any(valid),
+            "parts_never_in_force": groups.size(~valid).astype(float),
             "in_force_from": groups.least(parts["in_force_from"].where(in_force)),
             "in_force_to": np.where(open_in_force, _NEVER, last),
             "ended_by_next": groups.any(parts["ended_by_next"]),

@@ -60,6 +60,10 @@ USUAL: dict[str, dict[str, Any]] = {
         "flushes_per_day": NUMBER, "stated_flush_ml_per_day": 300.0,
         "other_water_ml_per_day": NUMBER, "fluid_limit_ml_per_day": NUMBER,
         "order_text": "100 mL/h x 12 h, flush 100 mL every 4 h",
+        "feed_ml_per_day_low": 1200.0, "feed_ml_per_day_high": 1200.0,
+        "energy_kcal_per_day_low": 1440.0, "energy_kcal_per_day_high": 1440.0,
+        "feed_settled_by": TEXT, "second_feed_ml_per_day": NUMBER, "hold_h_per_day": NUMBER,
+        "hold_basis": TEXT, "session_h_low": 12.0, "text_hold_h_per_day": NUMBER,
         **dict.fromkeys(
             (
                 "text_feeds_per_day", "text_ml_per_feed", "text_days_per_week",
@@ -78,7 +82,8 @@ USUAL: dict[str, dict[str, Any]] = {
         "patient_id": "P1", "order_id": "O2", **ORIGIN, "as_of": pd.Timestamp("2026-10-31"),
         "prescribed_on": pd.Timestamp("2026-10-01"), "start_date": pd.Timestamp("2026-10-02"),
         "stop_date": pd.Timestamp("2026-12-31"), "overlap_days": 0,
-        "overlapped_order_id": TEXT, "feed_ml_per_day": 1500.0, "feed_if_both_ml_per_day": NUMBER,
+        "overlapped_order_id": TEXT, "parts_never_in_force": 0.0,
+        "feed_ml_per_day": 1500.0, "feed_if_both_ml_per_day": NUMBER,
     },
     "regimens": {
         "patient_id": "P1", "order_id": "O1", **ORIGIN, "life_stage": "adult",
@@ -99,6 +104,11 @@ USUAL: dict[str, dict[str, Any]] = {
         "total_water_ml_per_day_low": 1815.0, "total_water_ml_per_day_high": 1815.0,
         "total_volume_ml_per_day_low": 2100.0, "total_volume_ml_per_day_high": 2100.0,
         "added_water_ml_per_kg_high": 10.0, "total_volume_ml_per_kg_high": 35.0,
+        "total_volume_ml_per_kg_low": 35.0, "feed_settled_by": TEXT,
+        **{f"{name}_{end}": amount for end in ("low", "high") for name, amount in (
+            ("feed_ml_per_day", 1500.0), ("energy_kcal_per_day", 1800.0),
+            ("protein_g_per_day", 81.0), ("formula_water_ml_per_day", 1215.0),
+        )},
         "fluid_low_ml_per_day": 1815.0, "fluid_high_ml_per_day": 1815.0,
         "fluid_counts_volume": False, "fluid_limit_ml_per_day": NUMBER, "fluid_basis": TEXT,
         "energy_need_basis": "estimate", "energy_need_method": "25-30 kcal/kg, adults",
@@ -138,7 +148,7 @@ USUAL: dict[str, dict[str, Any]] = {
         "flushed_ml": 3000.0, "fed_ml_per_day": 1200.0, "flushed_ml_per_day": 300.0,
         "ordered_pump_feed_ml_per_day": 1200.0,
         "ordered_pump_feed_ml_per_day_most": NUMBER, "ordered_pump_flush_ml_per_day": 300.0,
-        "has_pump_flush": True,
+        "has_pump_flush": True, "ordered_settled_by": "how the rate is advanced",
     },
     "pump_history": {
         "patient_id": "P1", **ORIGIN, "read_on": pd.Timestamp("2026-10-15"), "span_h": 24.0,
@@ -196,9 +206,23 @@ USUAL: dict[str, dict[str, Any]] = {
 }  # fmt: skip
 
 
+def _with_bounds(row: Mapping[str, Any], usual: Mapping[str, Any]) -> dict[str, Any]:
+    """A row's columns; what has bounds of its own has them where the row has the amount."""
+    bounds = {
+        f"{name}{end}": value
+        for name, value in row.items()
+        for end in ("_low", "_high")
+        if f"{name}{end}" in usual
+    }
+    if "total_volume_ml_per_kg_high" in row and "total_volume_ml_per_kg_low" in usual:
+        bounds["total_volume_ml_per_kg_low"] = row["total_volume_ml_per_kg_high"]
+    return bounds | dict(row)
+
+
 def frame(table: str, *rows: Mapping[str, Any]) -> pd.DataFrame:
     """A table of usual rows, each with the columns in which it differs."""
     usual = USUAL[table]
+    rows = tuple(_with_bounds(row, usual) for row in rows)
     strange = {name for row in rows for name in row} - set(usual)
     assert not strange, f"{table} has no column {strange}"
     table_of_usual = _usual_row(table).iloc[np.zeros(len(rows), dtype=int)].reset_index(drop=True)

@@ -17,6 +17,15 @@ KCAL = "energy_kcal_per_day"
 EATS_NOTHING = "the order's own goal, or that the person eats nothing"
 BY_GRAVITY = {"method": "gravity", "is_pump": False}
 FEEDS_BY_PUMP = {"method": "intermittent", "feeds_per_day": 4, "ml_per_feed": 300}
+WHICH_VOLUME = "which of the order's volumes is meant"
+OTHER_VOLUME = {
+    "feed_settled_by": WHICH_VOLUME, "feed_basis": "contradicted", "feed_ml_per_day_high": 1600,
+}  # fmt: skip
+NO_HOURS = {
+    "feed_settled_by": "hours_per_day", "feed_basis": "missing", "feed_ml_per_day": None,
+    "feed_ml_per_day_low": 0, "feed_ml_per_day_high": 1499, "energy_kcal_per_day": None,
+    "energy_kcal_per_day_low": 0,
+}  # fmt: skip
 NO_READING = {
     "recorded_days": None, "fed_ml": None, "fed_ml_per_day": None,
     "ordered_pump_feed_ml_per_day": None,
@@ -42,15 +51,21 @@ CASES = {
         ("just below three quarters", GOAL_2000 | {KCAL: 1499}, "found", {"urgency": "urgent"}),
         ("the person also eats", GOAL_2000 | {KCAL: 1799, "oral_intake": "partial"}, "found", {}),
         # 1799 kcal x 1600 / 1500 = 1919 kcal.
-        ("the stated volume would reach it",
-         GOAL_2000 | {KCAL: 1799, "stated_feed_ml_per_day": 1600}, "found", {
-            "evidence": "1,500 mL of F1 is 1,799 kcal; the order's goal is 2,000 kcal: 90 %. "
-            "By the stated 1,600 mL it would be enough.",
+        ("the order's other volume would reach it",
+         GOAL_2000 | OTHER_VOLUME | {KCAL: 1799, f"{KCAL}_high": 1919}, "unchecked",
+         WHICH_VOLUME),
+        ("the order's other volume would not reach it either",
+         GOAL_2000 | OTHER_VOLUME | {KCAL: 1400, f"{KCAL}_high": 1493}, "found", {
+            "evidence": "1,500 to 1,600 mL of F1 (not settled: which of the order's volumes is "
+            "meant) is 1,400 to 1,493 kcal; the order's goal is 2,000 kcal: 75 %.",
+            "observed": 1493.0, "urgency": "urgent",
         }),
-        ("the stated volume would not reach it either",
-         GOAL_2000 | {KCAL: 1400, "stated_feed_ml_per_day": 1600}, "found", {
-            "evidence": "1,500 mL of F1 is 1,400 kcal; the order's goal is 2,000 kcal: 70 %.",
+        ("too little by any hours", GOAL_2000 | NO_HOURS | {f"{KCAL}_high": 1799}, "found", {
+            "evidence": "0 to 1,499 mL of F1 (not settled: the hours) is 0 to 1,799 kcal; the "
+            "order's goal is 2,000 kcal: 90 %.",
         }),
+        ("enough by some hours", GOAL_2000 | NO_HOURS | {f"{KCAL}_high": 1900}, "unchecked",
+         "hours_per_day"),
         ("volume as stated, strength assumed",
          GOAL_2000 | {KCAL: 1400, "feed_basis": "as stated", "strength_basis": "assumed"},
          "found", {
@@ -61,7 +76,7 @@ CASES = {
             "evidence": "1,500 mL of F1 (24 h a day assumed) is 1,400 kcal; "
             "the order's goal is 2,000 kcal: 70 %.",
         }),
-        ("energy not known", GOAL_2000 | {KCAL: None}, "unchecked", KCAL),
+        ("energy not known", GOAL_2000 | {KCAL: None}, "unchecked", "energy_kcal_per_day_high"),
         ("no goal", {KCAL: 1000}, "not applicable"),
     ],
     "energy_below_estimate": [
@@ -82,6 +97,11 @@ CASES = {
         ("enough unless underweight", {KCAL: 1709} | NO_HEIGHT, "unchecked", "height_cm"),
         ("enough either way", {KCAL: 1710} | NO_HEIGHT, "fine"),
         ("too little either way", {KCAL: 1424} | NO_HEIGHT, "found", {}),
+        ("the order's other volume would be enough",
+         OTHER_VOLUME | {KCAL: 1424, f"{KCAL}_high": 1519}, "unchecked", WHICH_VOLUME),
+        ("its other volume would be enough, and the person eats",
+         OTHER_VOLUME | {KCAL: 1424, f"{KCAL}_high": 1519, "oral_intake": "partial"},
+         "unchecked", EATS_NOTHING),
         ("enough unless underweight, and the person eats",
          {KCAL: 1709, "oral_intake": "partial"} | NO_HEIGHT, "unchecked", EATS_NOTHING),
         ("a weight that only the order states", {KCAL: 1424, "weight_basis": "as stated"},
@@ -103,7 +123,7 @@ CASES = {
             "urgency": "soon",
         }),
         ("no estimate for this person", NO_ESTIMATE, "unchecked", "energy_need_kcal_per_day_low"),
-        ("energy not known", {KCAL: None}, "unchecked", KCAL),
+        ("energy not known", {KCAL: None}, "unchecked", "energy_kcal_per_day_high"),
         ("the order has a goal", GOAL_2000, "not applicable"),
     ],
     "energy_above_need": [
@@ -113,6 +133,8 @@ CASES = {
             "ends at 1,800 kcal: 120 %.",
             "observed": 2161.0, "expected": 1800.0, "urgency": "note",
         }),
+        ("too much by the order's other volume only",
+         OTHER_VOLUME | {KCAL: 2100, f"{KCAL}_high": 2240}, "unchecked", WHICH_VOLUME),
         ("above the order's goal", GOAL_2000 | {KCAL: 2500}, "found", {
             "evidence": "1,500 mL of F1 is 2,500 kcal; the order's goal is 2,000 kcal: 125 %.",
         }),
@@ -121,7 +143,7 @@ CASES = {
         ("too much unless underweight", {KCAL: 2520} | NO_HEIGHT, "unchecked", "height_cm"),
         ("too much either way", {KCAL: 2521} | NO_HEIGHT, "found", {"expected": 2100.0}),
         ("no estimate for this person", NO_ESTIMATE, "unchecked", "energy_need_kcal_per_day_high"),
-        ("energy not known", {KCAL: None}, "unchecked", KCAL),
+        ("energy not known", {KCAL: None}, "unchecked", "energy_kcal_per_day_high"),
     ],
     "protein_below_need": [
         ("ten per cent below", {"protein_g_per_day": 43.2}, "fine"),
@@ -138,7 +160,7 @@ CASES = {
             "evidence": "1,500 mL of F1 holds 89.9 g protein; the order's goal is 100.0 g: 90 %.",
         }),
         ("no estimate for this person", NO_ESTIMATE, "unchecked", "protein_need_g_per_day_low"),
-        ("protein not known", {"protein_g_per_day": None}, "unchecked", "protein_g_per_day"),
+        ("protein not known", {"protein_g_per_day": None}, "unchecked", "protein_g_per_day_high"),
     ],
     "protein_far_above_need": [
         ("half as much again", {"protein_g_per_day": 180}, "fine"),
@@ -149,7 +171,7 @@ CASES = {
         }),
         ("above the order's goal", PROTEIN_GOAL_100 | {"protein_g_per_day": 151}, "found", {}),
         ("no estimate for this person", NO_ESTIMATE, "unchecked", "protein_need_g_per_day_high"),
-        ("protein not known", {"protein_g_per_day": None}, "unchecked", "protein_g_per_day"),
+        ("protein not known", {"protein_g_per_day": None}, "unchecked", "protein_g_per_day_high"),
     ],
     "volume_below_micronutrients": [
         ("the label's volume", {"feed_ml_per_day": 1000}, "fine"),
@@ -159,9 +181,13 @@ CASES = {
         }),
         ("the person also eats", {"feed_ml_per_day": 999, "oral_intake": "partial"}, "unchecked",
          "that the person eats nothing"),
-        ("volume not known", {"feed_ml_per_day": None}, "unchecked", "feed_ml_per_day"),
+        ("volume not known", {"feed_ml_per_day": None}, "unchecked",
+         "feed_ml_per_day_high"),
         ("another part is fed too", {"feed_ml_per_day": 999, "is_only_part": False},
          "not applicable"),
+        ("enough by the order's other volume",
+         {"feed_ml_per_day": 999, "feed_ml_per_day_high": 1100, "feed_settled_by": WHICH_VOLUME},
+         "unchecked", WHICH_VOLUME),
         ("the label names no volume", {"volume_meeting_micronutrients_ml": None},
          "not applicable"),
     ],
@@ -212,7 +238,10 @@ CASES = {
         ("the limit of each feed, of which only the number is known",
          FEEDS_BY_PUMP | {"ml_per_feed": None, "pump_volume_limit_ml": 300}, "fine"),
         ("volume not known", {"pump_volume_limit_ml": 1000, "feed_ml_per_day": None},
-         "unchecked", "feed_ml_per_day"),
+         "unchecked", "feed_ml_per_day_high"),
+        ("stopped early by the order's other volume only",
+         {"pump_volume_limit_ml": 1200, "feed_ml_per_day_high": 1300,
+          "feed_settled_by": WHICH_VOLUME}, "unchecked", WHICH_VOLUME),
         ("no limit", {}, "not applicable"),
         ("no pump", BY_GRAVITY | {"pump_volume_limit_ml": 1000}, "not applicable"),
     ],

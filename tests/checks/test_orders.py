@@ -8,6 +8,15 @@ FOUR_FEEDS = {**BY_GRAVITY, "feeds_per_day": 4, "ml_per_feed": 250, COMPUTED: 10
 INFANT_ON_POWDER = {
     "life_stage": "infant", "formula_form": "powder", "age_days": 60, "gestation_weeks": 40,
 }  # fmt: skip
+WHICH_VOLUME = "which of the order's volumes is meant"
+OTHER_VOLUME = {
+    "feed_settled_by": WHICH_VOLUME, "feed_basis": "contradicted", "energy_kcal_per_day": 1800,
+    "energy_kcal_per_day_high": 1920,
+}  # fmt: skip
+HELD_BY_TEXT = {
+    "hold_basis": "text", "text_hold_h_per_day": 3, "session_h": 24, "session_h_low": 21,
+    "hours_per_day": 24, "text_hours_per_day": None,
+}  # fmt: skip
 LABEL = {"age_from_years": 1, "age_to_years": 18}
 
 CASES = {
@@ -43,7 +52,7 @@ CASES = {
         ("two per cent more", {**TEN_HOURS, STATED: 1020}, "fine"),
         ("just over two per cent more", {**TEN_HOURS, STATED: 1021}, "found", {
             "evidence": "100 mL/h x 10 h = 1,000 mL; the order states 1,021 mL. "
-            "The computed volume is used.",
+            "The computed volume is used, and what hangs on it is not settled.",
             "observed": 1000.0, "expected": 1021.0, "unit": "mL/d", "urgency": "soon",
         }),
         ("two per cent less", {**TEN_HOURS, STATED: 980}, "fine"),
@@ -52,21 +61,37 @@ CASES = {
         ("a slow rate rounded by half a step", {**SLOW, STATED: 126}, "fine"),
         ("a slow rate off by more than half a step", {**SLOW, STATED: 127}, "found", {
             "evidence": "10 mL/h x 12 h = 120 mL; the order states 127 mL. "
-            "The computed volume is used.",
+            "The computed volume is used, and what hangs on it is not settled.",
         }),
         ("feeds by gravity", {**FOUR_FEEDS, STATED: 900}, "found", {
             "evidence": "4 feeds x 250 mL = 1,000 mL; the order states 900 mL. "
-            "The computed volume is used.",
+            "The computed volume is used, and what hangs on it is not settled.",
         }),
         ("parts that repeat the order's total",
          {"is_order_total": True, COMPUTED: 1500, STATED: 1300}, "found", {
             "evidence": "The sum of the order's parts = 1,500 mL; the order states 1,300 mL. "
-            "The computed volume is used.",
+            "The computed volume is used, and what hangs on it is not settled.",
         }),
         ("no stated volume", {STATED: None}, "not applicable"),
+        ("rate and hours give another volume than feeds",
+         {**TEN_HOURS, STATED: None, "feed_ml_per_day": 1000, "feeds_per_day": 5,
+          "ml_per_feed": 300, "second_feed_ml_per_day": 1500, "feed_settled_by": WHICH_VOLUME},
+         "found", {
+            "evidence": "100 mL/h x 10 h = 1,000 mL; 5 feeds x 300 mL = 1,500 mL. "
+            "The computed volume is used, and what hangs on it is not settled.",
+            "observed": 1000.0, "expected": 1500.0,
+        }),
         ("nothing to compute", {COMPUTED: None}, "unchecked", COMPUTED),
     ],
     "stated_energy_differs": [
+        # 1,500 mL by the fields and 1,600 mL as stated: 1,800 to 1,920 kcal, with 5 % to 2,016.
+        ("within what the order's other volume comes to",
+         OTHER_VOLUME | {"stated_energy_kcal_per_day": 2016}, "unchecked", WHICH_VOLUME),
+        ("more than its other volume comes to",
+         OTHER_VOLUME | {"stated_energy_kcal_per_day": 2017}, "found", {
+            "evidence": "1,500 mL of F1 (not settled: which of the order's volumes is meant) is "
+            "1,800 kcal; the order states 2,017 kcal.",
+        }),
         # 5 % of 1800 kcal is 90 kcal.
         ("five per cent more", {"stated_energy_kcal_per_day": 1890}, "fine"),
         ("just over five per cent more", {"stated_energy_kcal_per_day": 1891}, "found", {
@@ -93,6 +118,16 @@ CASES = {
         ("in two elements", {"text_rate_ml_per_h": 80, "text_hours_per_day": 15}, "found", {
             "evidence": "The text says rate 80 mL/h, the field 100 mL/h; the text says 15 hours "
             "a day, the field 12. The fields are used.",
+        }),
+        ("a hold that leaves the hours of the fields too few", HELD_BY_TEXT, "found", {
+            "evidence": "The text holds the feed 3 h a day, the fields run it 24 h, or 21 h with "
+            "the hold. The fields are used.",
+        }),
+        ("a hold that the hours allow for",
+         HELD_BY_TEXT | {"session_h": 21, "hours_per_day": 21}, "fine"),
+        ("another hold than the field's",
+         {"hold_h_per_day": 2, "hold_basis": "as stated", "text_hold_h_per_day": 3}, "found", {
+            "evidence": "The text says 3 hours held a day, the field 2. The fields are used.",
         }),
         ("the total", {"text_stated_feed_ml_per_day": 1500}, "found", {
             "evidence": "The text says 1500 mL of feed a day, the field 1200 mL. "
@@ -147,8 +182,12 @@ CASES = {
     "order_stops_before_start": [
         ("an order of one day", {"stop_date": "2026-10-02"}, "fine"),
         ("it stops the day before", {"stop_date": "2026-10-01"}, "found", {
-            "evidence": "Starts 2026-10-02, stops 2026-10-01: it is never in force.",
+            "evidence": "Starts 2026-10-02, stops 2026-10-01: never in force.",
             "urgency": "soon",
+        }),
+        ("one of its parts does", {"parts_never_in_force": 1}, "found", {
+            "evidence": "1 of its parts stop before they start: never in force, and the order's "
+            "totals are without them.",
         }),
         ("open-ended", {"stop_date": None}, "not applicable"),
     ],

@@ -17,6 +17,8 @@ HOW_MEANT = "how the flush is meant"
 OF_THE_LIMIT = "how the flush is meant, or the volume and water of the feed and beside it"
 OF_AN_INFANT = "the weight, the feed's volume, the flushes and the other water"
 BY_GRAVITY = {"method": "gravity", "is_pump": False}
+WHICH_VOLUME = "which of the order's volumes is meant"
+OTHER_VOLUME = {"feed_settled_by": WHICH_VOLUME, "feed_basis": "contradicted"}
 BY_HAND = {"flush_timing": "with_medicines"}
 
 
@@ -27,6 +29,10 @@ def water(amount):
         "fluid_low_ml_per_day": amount,
         "fluid_high_ml_per_day": amount,
     }
+
+
+def waters(low, high):
+    return {"fluid_low_ml_per_day": low, "fluid_high_ml_per_day": high}
 
 
 def volume(low, high):
@@ -42,7 +48,7 @@ CASES = {
             "evidence": "Written as 30 mL/h every 4 h: that volume each time, or for each hour "
             "between. Flush water is 180 or 720 mL/d; with the water of the feed 1,152 or "
             "1,692 mL/d.",
-            "observed": 180.0, "expected": 720.0, "urgency": "urgent", "unit": "mL/d",
+            "observed": 30.0, "urgency": "urgent", "unit": "mL/h",
         }),
         ("without an interval",
          AS_RATE | {"flush_every_h": None, "flush_ml_per_day_low": None,
@@ -209,11 +215,16 @@ CASES = {
             "the order's goal is 1,800 mL: 90 %.",
         }),
         # 1019 mL x 1800 / 1500 = 1223 mL; with 600 mL of flushes 1823 mL.
-        ("the stated volume would reach it", water(1619) | {"stated_feed_ml_per_day": 1800},
-         "found", {
-            "evidence": "Feed 1,019 + flushes 600 + other 0 = 1,619 mL/d of free water; "
-            "the estimate (30-35 mL/kg, adults) begins at 1,800 mL: 90 %. "
-            "By the stated 1,800 mL it would be enough.",
+        ("the order's other volume would reach it", waters(1619, 1823) | OTHER_VOLUME,
+         "unchecked", WHICH_VOLUME),
+        # Of hours that are not known between none and all: 0 to 1,000 mL of the feed's water.
+        ("too little by any hours",
+         waters(600, 1600) | {"feed_settled_by": "hours_per_day", "formula_water_ml_per_day": 0,
+                             "formula_water_ml_per_day_high": 1000}, "found", {
+            "evidence": "Feed 0 to 1,000 (not settled: the hours) + flushes 600 + other 0 = "
+            "600 or 1,600 mL/d of free water; the estimate (30-35 mL/kg, adults) begins at "
+            "1,800 mL: 89 %.",
+            "observed": 1600.0,
         }),
         ("a goal of volume",
          GOAL | {"fluid_counts_volume": True, "feed_ml_per_day": 1000,
@@ -283,7 +294,10 @@ CASES = {
             "observed": 2100.0,
         }),
         ("above by one reading only", volume(1900, 2500) | {"fluid_limit_ml_per_day": 2000},
-         "unchecked", OF_THE_LIMIT),
+         "unchecked", HOW_MEANT),
+        ("above by the order's other volume only",
+         volume(1900, 2500) | OTHER_VOLUME | {"fluid_limit_ml_per_day": 2000}, "unchecked",
+         WHICH_VOLUME),
         ("flushes not known, the feed alone above it",
          NO_TOTALS | {"fluid_limit_ml_per_day": 1400}, "found", {
             "evidence": "Volume 1,500 mL/d, free water 1,215 mL/d (flushes not known and not "
@@ -307,6 +321,11 @@ CASES = {
         ("no limit", {}, "not applicable"),
     ],
     "too_much_water_for_infant": [
+        # 180 mL/kg by the fields; 220 mL/kg by the volume that the order states.
+        ("too full by the order's other volume only",
+         INFANT | OTHER_VOLUME | {"total_volume_ml_per_kg_low": 180,
+                                  "total_volume_ml_per_kg_high": 220}, "unchecked",
+         WHICH_VOLUME),
         ("as much plain water as is usual", INFANT | {"added_water_ml_per_kg_high": 30}, "fine"),
         ("more plain water", INFANT | {"added_water_ml_per_kg_high": 30.2}, "found", {
             "evidence": "Plain water beside the feed 30.2 mL/kg (above 30); all fluid "

@@ -43,7 +43,9 @@ USUAL: dict[str, dict[str, Any]] = {
         "weight_date": pd.NaT, "additive": None, "computed_feed_ml_per_day": 1200.0,
         "stated_feed_ml_per_day": np.nan, "stated_flush_ml_per_day": np.nan,
         "order_stated_feed_ml_per_day": np.nan, "order_stated_flush_ml_per_day": np.nan,
-        "order_text": None,
+        "order_text": None, "feed_settled_by": None, "exceeds_a_day": False,
+        "feed_ml_per_day_low": 1200.0, "feed_ml_per_day_high": 1200.0,
+        "energy_kcal_per_day_low": 1440.0, "energy_kcal_per_day_high": 1440.0,
     },
     "lines": {
         "patient_id": "P1", **ORIGIN, "item_code": "S1", "supply_class": "bag_set",
@@ -89,12 +91,17 @@ USUAL: dict[str, dict[str, Any]] = {
 def table(name: str, *rows: Mapping[str, Any]) -> pd.DataFrame:
     """Usual rows, each with the columns in which it differs; its index is no plain range."""
     columns = {
-        column: _typed([row.get(column, value) for row in rows], value)
+        column: _typed([row.get(column, row.get(_bounded(column), value)) for row in rows], value)
         for column, value in USUAL[name].items()
     }
     frame = pd.DataFrame(columns)
     frame.index = pd.RangeIndex(300, 300 + len(frame))
     return frame
+
+
+def _bounded(column: str) -> str:
+    """The amount that a column is a bound of, which it equals where a test does not say."""
+    return column.removesuffix("_low").removesuffix("_high")
 
 
 def _typed(values: list[Any], usual: Any) -> pd.Series:

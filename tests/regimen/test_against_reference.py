@@ -50,33 +50,88 @@ def first(*numbers):
     return next((number for number in numbers if number is not None), None)
 
 
+def alike(one, other, hours):
+    """Whether two volumes differ by no more than rounding: 2 %, or half a mL/h over the run."""
+    return abs(one - other) <= max(0.02 * one, 0.5 * (hours or 0)) + 1e-9
+
+
+def running_hours(row, clock, from_volume):
+    """Hours that the pump may run, the most first; and whether they are the order's own."""
+    stated, hold = row["hours_per_day"], row["hold_h_per_day"]
+    text = 2.0 if row["order_text"] and hold is None else None
+    held = hold or text or 0.0
+    own = first(stated, clock, from_volume)
+    all_day = own is None and row["method"] == "continuous" and bool(row["rate_ml_per_h"])
+    if all_day:
+        own = 24.0
+    if own is None:
+        return [None], False
+    less = max(own - held, 0.0)
+    free = min(own, 24 - held)
+    if stated is not None and clock is not None and abs(stated + held - clock) < 0.01:
+        found = [own]
+    elif own == 24 or (stated is None and clock is not None):
+        found = [less] if hold else [own, less]
+    elif stated is not None:
+        whole = clock is not None and abs(stated - clock) < 0.01
+        found = [less if whole else free, less] if hold else [own, less]
+    else:
+        found = [free if hold else own]
+    return found, all_day or stated is not None or clock is not None
+
+
 def feeding(row):
-    """Hours, volume and how the volume is known."""
+    """Hours and volume with their readings, and how the volume is known."""
     pump, rate = row["method"] in PUMPS, row["rate_ml_per_h"]
+    runs = row["method"] in PUMPS[:2]
     start, end = row["start_time"], row["end_time"]
     clock = None
-    if start is not None and end is not None:
+    if start is not None and end is not None and pump:
         clock = ((end - start) % 1440 or 1440) / 60
     by_feeds = times(row["feeds_per_day"], row["ml_per_feed"])
     stated = row["feed_ml_per_day"]
-    hours, assumed, own = None, False, first(row["hours_per_day"], clock if pump else None)
+    hours, least, own = None, None, False
     if pump:
         volumes = [by_feeds, stated] if row["method"] == "intermittent" else [stated, by_feeds]
         volume = first(*volumes)
-        hours = own
-        if hours is None and rate and volume and volume / rate <= 24:
-            hours = volume / rate
-        if hours is None and row["method"] == "continuous" and rate:
-            hours, own, assumed = 24.0, 24.0, True
-    by_rate = times(rate, own)
-    pairs = [by_rate, by_feeds] if row["method"] in PUMPS[:2] else [by_feeds, by_rate]
+        within = volume / rate if rate and volume and volume / rate <= 24 else None
+        readings, own = running_hours(row, clock, within)
+        fitting = [
+            each for each in readings
+            if rate and volume and each is not None and alike(rate * each, volume, each)
+        ]  # fmt: skip
+        hours, least = readings[0], readings[-1]
+        if fitting:
+            hours, least = (fitting[0], fitting[-1])
+    elif row["hours_per_day"] is not None:
+        own = False
+    by_rate = times(rate, hours) if own else None
+    pairs = [by_rate, by_feeds] if runs else [by_feeds, by_rate]
     computed = first(*pairs)
+    used = first(computed, stated)
+    others = [] if stated is None or computed is None else [stated]
+    if None not in pairs:
+        other = pairs[1]
+        of_each = None if runs else other * row["feeds_per_day"]
+        if of_each is None or not alike(computed, of_each, hours):
+            others.append(other)
+    others = [other for other in others if not alike(computed, other, hours)]
+    low, high = used, used
+    if others:
+        low, high = min(used, *others), max(used, *others)
+    if by_rate is not None and computed == by_rate and least < hours:
+        low = min(low, rate * least)
+    hold = first(row["hold_h_per_day"], 2.0 if row["order_text"] else 0.0)
+    if used is None and pump and hours is None and rate:
+        low, high = 0.0, rate * (24 - hold)
     basis = "computed"
     if computed is None:
         basis = "missing" if stated is None else "as stated"
-    elif assumed and pairs[0] == by_rate and by_rate is not None:
+    elif others:
+        basis = "contradicted"
+    elif not first(row["hours_per_day"], clock) and own and computed == by_rate:
         basis = "assumed"
-    return hours, first(computed, stated), basis
+    return hours, used, basis, (low, high)
 
 
 def whole_times(length, step):
@@ -139,9 +194,19 @@ def hang_hours(row, stage):
     return hours
 
 
+def span_of(row, hours):
+    """From start to end of a run, with the hold that the order's own column names."""
+    if hours is None or not row["hold_h_per_day"]:
+        return hours
+    if row["start_time"] is not None and row["end_time"] is not None:
+        return ((row["end_time"] - row["start_time"]) % 1440 or 1440) / 60
+    return min(hours + row["hold_h_per_day"], 24)
+
+
 def hanging(row, stage, hours, volume):
     """Largest fill, fills a day and refills due in the night, walking from refill to refill."""
     closed = FEEDS[row["formula_code"]][4] == "closed_system"
+    span = span_of(row, hours)
     container = FEEDS[row["formula_code"]][5]
     pump = row["method"] in PUMPS
     vessel = {True: BAG_ML, False: GRAVITY_ML if row["method"] == "gravity" else None}[pump]
@@ -164,7 +229,7 @@ def hanging(row, stage, hours, volume):
             fills = portions[0] * math.ceil(portions[1] / largest - 1e-9)
     start = row["start_time"]
     if start is None and runs and row["end_time"] is not None and hours is not None:
-        start = (row["end_time"] - hours * 60) % 1440
+        start = (row["end_time"] - span * 60) % 1440
     night = None
     if runs and fills is not None and rate and hours is not None:
         a_fill = largest / rate
@@ -176,7 +241,7 @@ def hanging(row, stage, hours, volume):
             ]
             hours_of_day = [(hour + 1e-7) % 24 for hour in refills]
             night = sum(hour >= 23 or hour < 6 for hour in hours_of_day)
-        elif hours >= 24:
+        elif span >= 24:
             night = max(math.ceil(7 / a_fill - 1e-9) - 1, 0)
     return largest, fills, night
 
@@ -369,11 +434,14 @@ def random_patient(rng, name):
                     "method": method,
                     "rate_ml_per_h": maybe(float(rng.integers(10, 200))),
                     "hours_per_day": maybe(float(rng.integers(4, 25))),
+                    "hold_h_per_day": maybe(float(rng.integers(0, 5)), 0.8),
+                    "order_text": maybe("hold 1 h before and after vexamine", 0.9),
                     "start_time": maybe(float(rng.integers(0, 96) * 15)),
                     "end_time": maybe(float(rng.integers(0, 96) * 15), 0.6),
                     "feeds_per_day": maybe(float(rng.integers(1, 9))),
                     "ml_per_feed": maybe(float(rng.integers(20, 900))),
-                    "feed_ml_per_day": maybe(float(rng.integers(100, 2500)), 0.6),
+                    # No two parts state one figure, which would be the order's total.
+                    "feed_ml_per_day": maybe(float(10 * rng.integers(10, 250) + len(orders)), 0.6),
                     "additive": maybe("CARB", 0.8),
                     "days_per_week": maybe(float(rng.integers(1, 8)), 0.8),
                     "start_rate_ml_per_h": maybe(float(rng.integers(5, 120)), 0.5),
@@ -438,9 +506,10 @@ def run_of_day(row, day, hours):
     return volume
 
 
-def intake(row, days):
+def intake(row, days, parts):
     """Least and most mL and kcal of a part over some days."""
-    hours, volume, _ = feeding(row)
+    hours, _, _, bounds = feeding(row)
+    bounds = (0.0 if alone_or_not(row, parts) and bounds[0] is not None else bounds[0], bounds[1])
     kcal, *_ = FEEDS[row["formula_code"]]
     start, goal = row["start_rate_ml_per_h"], row["rate_ml_per_h"]
     runs = row["method"] in PUMPS[:2] and hours and start is not None and goal is not None
@@ -456,15 +525,41 @@ def intake(row, days):
         low, high = low + shares[0], high + shares[1]
     week = (row["days_per_week"] or 7) / 7
     added = (row["additive_per_day"] or 0) * CARB_KCAL_PER_G * len(days)
-    feed = [times(volume, share, week) for share in (low, high)]
-    return feed, [times(plus(times(volume, kcal, share), added), week) for share in (low, high)]
+    shares = list(zip(bounds, (low, high), strict=True))
+    feed = [times(volume, share, week) for volume, share in shares]
+    energy = [times(plus(times(volume, kcal, share), added), week) for volume, share in shares]
+    if alone_or_not(row, parts) and energy[0] is not None:
+        energy[0] = 0.0
+    return feed, energy
+
+
+def pump_and_hand(row):
+    """Pump hours of a part in a day, and feeds by hand; one where their number is not known."""
+    if row["method"] in PUMPS:
+        return feeding(row)[0], 0.0
+    return 0.0, row["feeds_per_day"] or 1.0
+
+
+def exceed(parts):
+    hours = plus(*(pump_and_hand(part)[0] for part in parts))
+    by_hand = any(pump_and_hand(part)[1] for part in parts)
+    return hours is not None and (hours > 24 + 1e-9 or (hours > 24 - 1e-9 and by_hand))
+
+
+def alone_or_not(row, parts):
+    """Whether a part is one of those that do not fit into one day, so that it may not be fed."""
+    ends = [(part["start_date"], part["stop_date"]) for part in parts]
+    return exceed(
+        [part for part, span in zip(parts, ends, strict=True)
+         if span == (row["start_date"], row["stop_date"])]
+    )  # fmt: skip
 
 
 def amounts(row):
     """Everything the reference says of one part."""
     kcal, protein, water, grams, *_ = FEEDS[row["formula_code"]]
     stage = stage_of(row)
-    hours, volume, basis = feeding(row)
+    hours, volume, basis, (least, most) = feeding(row)
     added = (row["additive_per_day"] or 0) * CARB_KCAL_PER_G
     low, high = flushing(row, hours)
     largest, fills, night = hanging(row, stage, hours, volume)
@@ -475,6 +570,12 @@ def amounts(row):
         "energy_kcal_per_day": plus(times(volume, kcal), added),
         "protein_g_per_day": times(volume, protein, 0.001),
         "formula_water_ml_per_day": times(volume, water, 0.001),
+        "feed_ml_per_day_low": least,
+        "feed_ml_per_day_high": most,
+        "energy_kcal_per_day_low": plus(times(least, kcal), added),
+        "energy_kcal_per_day_high": plus(times(most, kcal), added),
+        "protein_g_per_day_high": times(most, protein, 0.001),
+        "formula_water_ml_per_day_low": times(least, water, 0.001),
         "powder_g_per_day": times(volume, grams),
         "flush_ml_per_day_low": low,
         "flush_ml_per_day_high": high,
@@ -560,6 +661,15 @@ def test_regimens(programme, period, policy):
                 for name in ("feed_ml_per_day", "energy_kcal_per_day", "protein_g_per_day",
                              "formula_water_ml_per_day")
             }  # fmt: skip
+            never = [amounts(row) for row in orders if row["order_id"] == order
+                     and row["stop_date"] and row["stop_date"] < row["start_date"]]  # fmt: skip
+            for name in ("feed_ml_per_day", "energy_kcal_per_day"):
+                lows = [part[f"{name}_low"] for part in of_parts]
+                total = plus(*lows)
+                wanted[f"{name}_low"] = min(lows) if total is not None and exceed(rows) else total
+                wanted[f"{name}_high"] = plus(
+                    *(part[f"{name}_high"] for part in [*of_parts, *never])
+                )
             waters = {row["other_water_ml_per_day"] for row in rows} - {None}
             wanted["other_water_ml_per_day"] = sum(waters)  # NaN where one is
             used = [
@@ -597,7 +707,8 @@ def test_what_is_to_be_fed_in_the_period(programme, table, period, policy):
             if days:
                 days_fed = of_orders.setdefault(row["order_id"], (set(), []))
                 days_fed[0].update(days)
-                days_fed[1].append(intake(row, days - away))
+                whole = [one for one in orders if one["order_id"] == row["order_id"]]
+                days_fed[1].append(intake(row, days - away, whole))
         name, total = orders[0]["patient_id"], 0.0
         for order, (_, intakes) in of_orders.items():
             found = frame.loc[name, order]

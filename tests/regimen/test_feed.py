@@ -78,7 +78,7 @@ FEEDS = [
             "method": "intermittent", "rate_ml_per_h": 200, "hours_per_day": 1,
             "feeds_per_day": 4, "ml_per_feed": 250,
         },
-        1000, 1000, "computed",
+        1000, 1000, "contradicted",
     ),
     (
         "timed pump feeds by rate where feeds are blank",

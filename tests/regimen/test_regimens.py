@@ -46,7 +46,7 @@ def test_parts_add_up(regimen_of):
         ({**DAY, "formula_code": "ELSE"}, 1200, NAN, "computed"),
         (
             {"formula_code": "LIQ", "method": "continuous", "rate_ml_per_h": 10},
-            1040, 1248, "assumed",
+            1040, 1248, "contradicted",  # 24 h beside a run by night
         ),
     ],
 )  # fmt: skip
