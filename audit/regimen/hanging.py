@@ -85,7 +85,7 @@ def fills(parts: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     by_hours = _unavoidable(parts, a_fill_h, night)
     # A volume that is used up before the hours are leaves fewer refills than the hours would.
     unavoidable = smaller(by_hours, due.where(known_start, by_hours))
-    all_day = parts["session_h"] >= HOURS_PER_DAY
+    all_day = parts["session_span_h"] >= HOURS_PER_DAY
     by_hang = pump & (within_hang < vessel)
     return pd.DataFrame(
         {
@@ -121,10 +121,10 @@ def containers_per_day(parts: pd.DataFrame, policy: Policy) -> pd.Series:
     too_short = parts["hang_limit_h"] < parts["session_h"]
     share = feed * parts["hang_limit_h"] / parts["session_h"].where(parts["session_h"] > 0)
     # A run of 24 h never rests between days: its containers follow one another by the hour.
-    by_hour = too_short | (parts["session_h"] >= HOURS_PER_DAY)
+    by_hour = too_short | (parts["session_span_h"] >= HOURS_PER_DAY)
     usable = smaller(container, within_hang.mask(by_hour, share))
     hung = feed / usable
-    hung = hung.mask(too_short & (parts["session_h"] < HOURS_PER_DAY), _started(hung))
+    hung = hung.mask(too_short & (parts["session_span_h"] < HOURS_PER_DAY), _started(hung))
     filled = parts["fills_per_day"].fillna(0.0) * policy["residue_ml_per_fill"]
     drawn = feed + filled + parts["prime_ml"].where(parts["is_pump"], 0.0)
     cartons = drawn / container
@@ -198,12 +198,12 @@ def _unavoidable(parts: pd.DataFrame, a_fill_h: pd.Series, night: tuple[float, f
     """Refills in the night if a fill is hung just before it, or when a session in it starts."""
     night_start, length = night
     start_h = parts["session_start_min"] % MIN_PER_DAY / 60
-    end_h = start_h + parts["session_h"]
+    end_h = start_h + parts["session_span_h"]
     most = pd.Series(0.0, index=parts.index)
     for night_before in (-1, 0, 1):
         opens = night_start + HOURS_PER_DAY * night_before
         overlap = smaller(end_h, opens + length) - larger(start_h, opens)
         most += (_started(overlap.clip(lower=0) / a_fill_h) - 1).clip(lower=0)
-    all_day = parts["session_h"] >= HOURS_PER_DAY
+    all_day = parts["session_span_h"] >= HOURS_PER_DAY
     whole_night = (_started(length / a_fill_h) - 1).clip(lower=0)
     return most.mask(all_day, whole_night)
