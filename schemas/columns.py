@@ -7,13 +7,14 @@ dictionary, error messages) takes it from the declaration made with these helper
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
-from typing import Any
+from typing import TYPE_CHECKING, TypeAlias
 
-import numpy as np
 import pandas as pd
-import pandera.pandas as pa
+
+if TYPE_CHECKING:
+    from pandera.pandas import DataFrameSchema
 
 PROVENANCE = ("source_file", "source_sheet", "source_row")
 
@@ -24,7 +25,7 @@ def text(
     essential: bool = False,
     identifier: bool = False,
     once: bool = False,
-) -> Any:
+) -> Column:
     """A column of free text, or of identifiers that must be kept letter for letter.
 
     With `once`, an identifier stands in one row of its table; a row that repeats it is set aside.
@@ -39,7 +40,7 @@ def code(
     values: Mapping[str, Iterable[str]],
     essential: bool = False,
     blank_means: str = "",
-) -> Any:
+) -> Column:
     """A column with a closed list of values; `values` maps each to the spellings it answers to.
 
     `blank_means` is what a blank cell says, where it says something; a cell that holds
@@ -53,11 +54,10 @@ def code(
         essential=essential,
         values=codes,
         blank_means=blank_means,
-        checks={"isin": list(codes)},
     )
 
 
-def yes_no(description: str, *spellings: str) -> Any:
+def yes_no(description: str, *spellings: str) -> Column:
     """A column of `yes` or `no`."""
     return code(
         description,
@@ -80,39 +80,40 @@ def number(
     written_as: Mapping[str, str] | None = None,
     blank_means: str = "",
     blank_is: float | None = None,
-) -> Any:
+) -> Column:
     """A quantity. Values outside `low` to `high` are impossible, and their row is set aside.
 
     `written_as` maps a unit that may be written in the cell to the column such a value
     belongs to, where that unit says that another quantity is meant. `blank_is` is the value a
     blank cell stands for; a cell that cannot be read stays unknown.
     """
-    checks = {"ge": low, "le": high}
     return declare(
         description,
         spellings,
         kind="whole_number" if whole else "number",
         unit=unit,
         essential=essential,
-        checks={name: bound for name, bound in checks.items() if bound is not None},
+        low=low,
+        high=high,
         written_as=dict(written_as or {}),
         blank_means=blank_means,
         blank_is=blank_is,
     )
 
 
-def date(description: str, *spellings: str, essential: bool = False, blank_means: str = "") -> Any:
+def date(
+    description: str, *spellings: str, essential: bool = False, blank_means: str = ""
+) -> Column:
     """A calendar day."""
     return declare(
         description, spellings, kind="date", essential=essential, blank_means=blank_means
     )
 
 
-def clock_time(description: str, *spellings: str) -> Any:
+def clock_time(description: str, *spellings: str) -> Column:
     """A time of day, held as minutes after midnight."""
     return declare(
-        description, spellings, kind="clock_time", unit="min after midnight",
-        checks={"ge": 0, "lt": 1440},
+        description, spellings, kind="clock_time", unit="min after midnight", low=0, below=1440,
     )  # fmt: skip
 
 
@@ -124,34 +125,39 @@ def declare(
     essential: bool = False,
     unit: str | None = None,
     values: Mapping[str, tuple[str, ...]] | None = None,
-    checks: Mapping[str, Any] | None = None,
+    low: float | None = None,
+    high: float | None = None,
+    below: float | None = None,
     written_as: Mapping[str, str] | None = None,
     blank_means: str = "",
     blank_is: float | None = None,
     once: bool = False,
-) -> Any:
+) -> Column:
     """A column of any kind; the functions above are its usual forms."""
-    return pa.Field(
-        nullable=not essential,
+    return Column(
+        name="",
+        kind=kind,
+        unit=unit,
         description=description,
-        metadata={
-            "kind": kind,
-            "unit": unit,
-            "spellings": spellings,
-            "essential": essential,
-            "values": dict(values or {}),
-            "written_as": dict(written_as or {}),
-            "blank_means": blank_means,
-            "once": once,
-            "blank_is": blank_is,
-        },
-        **(checks or {}),
+        spellings=spellings,
+        essential=essential,
+        values=dict(values or {}),
+        written_as=dict(written_as or {}),
+        low=low,
+        high=high,
+        blank_means=blank_means,
+        once=once,
+        blank_is=blank_is,
+        below=below,
     )
 
 
 @dataclass(frozen=True)
 class Column:
-    """One declared column, as read back from its model."""
+    """One declared column. Its name is that of the model's attribute it is declared as.
+
+    Numbers are from `low` to `high`, both included, and less than `below`.
+    """
 
     name: str
     kind: str
@@ -166,6 +172,13 @@ class Column:
     blank_means: str = ""
     once: bool = False
     blank_is: float | None = None
+    below: float | None = None
+
+    @property
+    def is_limited(self) -> bool:
+        """Whether not every value of its type is possible."""
+        bounds = (self.low, self.high, self.below)
+        return bool(self.values) or any(bound is not None for bound in bounds)
 
     @property
     def expected(self) -> str:
@@ -189,39 +202,60 @@ class Column:
         return "text"
 
 
-class Table(pa.DataFrameModel):
+class Model(type):
+    """The class of models, each of which is known by itself and not by what it holds."""
+
+
+class Table(metaclass=Model):
     """Base of every model: exactly the declared columns, in their declared order."""
 
-    class Config:
-        strict = True
-        ordered = True
+    @classmethod
+    def to_schema(cls) -> DataFrameSchema:
+        """The model as a schema of pandera, which takes long to load and is seldom needed."""
+        from schemas.validation import schema_of
+
+        return schema_of(cls)
+
+    @classmethod
+    def validate(cls, frame: pd.DataFrame, lazy: bool = False) -> pd.DataFrame:
+        """Hold a frame against the model; raises pandera's `SchemaError`, or lazily all of them."""
+        return cls.to_schema().validate(frame, lazy=lazy)
 
 
 @cache
 def columns_of(model: type[Table]) -> Mapping[str, Column]:
     """Declared columns of a model by name, provenance included."""
-    found = {}
-    for name, column in model.to_schema().columns.items():
-        meta = column.metadata or {}
-        bounds = {check.name: check.statistics for check in column.checks}
-        low = bounds.get("greater_than_or_equal_to", {}).get("min_value")
-        high = bounds.get("less_than_or_equal_to", {}).get("max_value")
-        found[name] = Column(
-            name=name,
-            kind=meta.get("kind", "text"),
-            unit=meta.get("unit"),
-            description=column.description or "",
-            spellings=tuple(meta.get("spellings", ())),
-            essential=bool(meta.get("essential", False)),
-            values=meta.get("values", {}),
-            written_as=meta.get("written_as", {}),
-            blank_means=meta.get("blank_means", ""),
-            once=bool(meta.get("once", False)),
-            blank_is=meta.get("blank_is"),
-            low=low,
-            high=high,
-        )
-    return found
+    return {
+        name: replace(column, name=name)
+        for base in reversed(model.__mro__)
+        for name, column in vars(base).items()
+        if isinstance(column, Column)
+    }
+
+
+def fits(model: type[Table], frame: pd.DataFrame) -> bool:
+    """Whether a frame has a model's columns and dtypes, and in them nothing but what is possible.
+
+    It says what `Table.validate` would, columns that any value of their type fits left out.
+    """
+    if not frame.dtypes.equals(_empty(model).dtypes):
+        return False
+    limited = [column for column in columns_of(model).values() if column.is_limited]
+    return all(_is_possible(column, frame[column.name]) for column in limited)
+
+
+def _is_possible(column: Column, values: pd.Series) -> bool:
+    known = values.notna()
+    possible = pd.Series(True, index=values.index)
+    if column.values:
+        possible &= values.isin(list(column.values))
+    if column.low is not None:
+        possible &= values.ge(column.low)
+    if column.high is not None:
+        possible &= values.le(column.high)
+    if column.below is not None:
+        possible &= values.lt(column.below)
+    return bool((possible | ~known).all()) and bool(known.all() or not column.essential)
 
 
 def blanks_of(model: type[Table]) -> dict[str, float]:
@@ -263,8 +297,9 @@ def _empty(model: type[Table]) -> pd.DataFrame:
     )
 
 
-Text = pa.typing.Series[str]
-Number = pa.typing.Series[float]
-Date = pa.typing.Series[np.datetime64]
-Count = pa.typing.Series[int]
-Flag = pa.typing.Series[bool]
+# What a model's attributes are annotated with, to be read: the function says the same.
+Text: TypeAlias = Column
+Number: TypeAlias = Column
+Date: TypeAlias = Column
+Count: TypeAlias = Column
+Flag: TypeAlias = Column

@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
 from typing import Any
 
 import numpy as np
 import pandas as pd
-from pandera.errors import SchemaErrors
-from pandera.pandas import DataFrameSchema
 
 from audit.ingest.convert import Converted
 from audit.ingest.plan import BlockPlan
 from audit.ingest.rows import names_of
 from audit.ingest.sheets import Sheet
-from schemas.columns import empty
+from schemas.columns import columns_of, empty, fits
 from schemas.exports import EXPORT_TABLES
 from schemas.results import SetAside, UnreadCells
 
@@ -78,8 +75,14 @@ def row_problems(data: Converted, frame: pd.DataFrame) -> RowProblems:
 def _add_undeclared(problems: RowProblems, data: Converted, frame: pd.DataFrame) -> None:
     """Rows that pass so far and still do not fit the table's model."""
     passing = frame if not problems.any.any() else frame[~problems.any]
+    table = data.plan.block.table
+    if fits(EXPORT_TABLES[table], passing):
+        return
+    # Loaded here because it takes long, and rows that fit do not need it.
+    from pandera.errors import SchemaErrors
+
     try:
-        _validate(data.plan.block.table, passing)
+        _validate(table, passing)
     except SchemaErrors as errors:
         cases = errors.failure_cases
         if cases["index"].isna().any():
@@ -100,16 +103,10 @@ def _validate(table: str, frame: pd.DataFrame) -> None:
     Columns and dtypes are those of the whole frame. Values are looked at only in columns that
     declare which are possible, as any text fits a column of text.
     """
-    EXPORT_TABLES[table].validate(frame.head(0), lazy=True)
-    schema, checked = _checked_columns(table)
-    schema.validate(frame[list(checked)], lazy=True)
-
-
-@cache
-def _checked_columns(table: str) -> tuple[DataFrameSchema, tuple[str, ...]]:
-    schema = EXPORT_TABLES[table].to_schema()
-    names = [name for name, column in schema.columns.items() if column.checks]
-    return schema.select_columns(names), tuple(names)
+    model = EXPORT_TABLES[table]
+    model.validate(frame.head(0), lazy=True)
+    names = [name for name, column in columns_of(model).items() if column.is_limited]
+    model.to_schema().select_columns(names).validate(frame[names], lazy=True)
 
 
 def set_aside_rows(data: Converted, problems: RowProblems) -> pd.DataFrame:
