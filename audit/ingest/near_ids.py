@@ -15,6 +15,7 @@ from itertools import product
 import pandas as pd
 
 from audit.ingest.mapping import IdRule
+from audit.look_alikes import LOOK_ALIKES
 
 FAMILIES: Mapping[str, str] = {
     "patient_id": "patient_id",
@@ -63,9 +64,12 @@ class NearIds:
 
 
 def plain(identifier: str) -> str:
-    """An identifier without case, punctuation, leading zeros and a spreadsheet's `.0`."""
+    """An identifier without case, punctuation, leading zeros and a spreadsheet's `.0`.
+
+    Letters of other scripts count as the Latin ones they look like.
+    """
     text = _POINT_ZERO.sub("", unicodedata.normalize("NFKC", identifier).strip()).casefold()
-    return _ZEROS.sub("", _ODD.sub("", text))
+    return _ZEROS.sub("", _ODD.sub("", text.translate(LOOK_ALIKES)))
 
 
 def near_ids(tables: Mapping[str, pd.DataFrame]) -> list[NearIds]:
