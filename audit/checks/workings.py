@@ -15,8 +15,10 @@ from pandas.api.typing import NaTType
 from audit.look_alikes import LOOK_ALIKES
 from audit.period import Period
 from audit.policy import Policy
+from audit.regimen.columns import Groups, joined_texts
 from audit.regimen.dates import united
 from audit.regimen.intake import daily_intake
+from audit.regimen.readings import WHICH_PARTS
 from schemas.columns import PROVENANCE
 
 SOURCE = list(PROVENANCE)
@@ -75,6 +77,8 @@ def _said_in_text(lines: pd.Series) -> dict[str, pd.Series]:
 
     totals = {name: f"stated_{name}" for name in ("feed_ml_per_day", "flush_ml_per_day")}
     said = parse_order_text(lines).rename(columns=totals)
+    held = said[["hold_before_medicine_h", "hold_after_medicine_h"]]
+    said["hold_h_per_day"] = held.sum(axis="columns", min_count=1)
     return {f"text_{name}": said[name] for name in said.columns}
 
 
@@ -317,7 +321,8 @@ def pump_totals(
     A reading counts when it lies in the period, touches no absence and no day with two orders
     in force; a reading exported twice counts once. The ordered amount is that of the orders in
     force over the same hours, a rate that is advanced at its steps; where an order begins low and
-    does not say how to advance, the least, and the most beside it. Recorded columns are missing
+    does not say how to advance, or leaves its volume open, the least, and the most beside it with
+    what would settle it. Recorded columns are missing
     for people without a reading in the period; `recorded_days` is 0 where there are readings and
     none counts.
     """
@@ -337,6 +342,9 @@ def pump_totals(
         for end in ("low", "high")
     )
     readings = _under_one_order(_readings(history, absences, period), current, period)
+    open_ = fed_by_pump["feed_settled_by"].mask(fed_by_pump["exceeds_a_day"], WHICH_PARTS)
+    patients_of_parts = Groups.of(fed_by_pump["patient_id"])
+    settled_by = joined_texts(open_, patients_of_parts).fillna("how the rate is advanced")
     expected = pd.DataFrame(
         {
             "feed": _over_the_same_hours(readings, least, period),
@@ -346,6 +354,8 @@ def pump_totals(
     )
     by_patient = fed_by_pump.groupby("patient_id")
     table = by_patient[SOURCE].first()
+    named = fed_by_pump["patient_id"].take(patients_of_parts.first_rows())
+    table["ordered_settled_by"] = pd.Series(settled_by.to_numpy(), index=named.to_numpy())
     table["has_pump_flush"] = by_interval.groupby(fed_by_pump["patient_id"]).any()
     recorded = readings.groupby("patient_id")[["days", "fed_ml", "flushed_ml"]].sum(skipna=False)
     table = table.join(recorded).join(expected)
