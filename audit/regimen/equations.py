@@ -68,6 +68,10 @@ _EER_2023 = {
     ),
 }
 _GROWTH_2023_FROM_YEARS = np.array([4, 9, 14])
+# Below three years: constant and factors as above, then growth from each of these ages (months).
+_EER_2023_EARLY = {"boy": (-716.45, -1.00, 17.82, 15.06), "girl": (-69.15, 80.0, 2.65, 54.15)}
+_GROWTH_2023_EARLY_FROM_MONTHS = np.array([3, 6, 12])
+_GROWTH_2023_EARLY = {"boy": np.array([200, 50, 20, 20]), "girl": np.array([180, 60, 20, 15])}
 _GROWTH_2023 = {"boy": np.array([20, 15, 25, 20]), "girl": np.array([15, 15, 30, 20])}
 
 
@@ -195,6 +199,22 @@ def eer_2005_adult(
         354 - 6.91 * age_years + woman * (9.36 * weight_kg + 726 * height_m),
     )
     return _within(age_years, 19, np.inf, requirement)
+
+
+def eer_2023_infant(weight_kg: Any, height_cm: Any, age_years: Any, sex: Any) -> Any:
+    """Estimated energy requirement below 3 years, growth included, kcal/d.
+
+    Weight kg, length cm, age a. National Academies, Dietary Reference Intakes for Energy, 2023;
+    its terms of growth are from memory.
+    """
+    band = np.searchsorted(_GROWTH_2023_EARLY_FROM_MONTHS, 12 * age_years, side="right")
+
+    def of(group: str) -> Any:
+        constant, by_age, by_height, by_weight = _EER_2023_EARLY[group]
+        need = constant + by_age * age_years + by_height * height_cm + by_weight * weight_kg
+        return need + _GROWTH_2023_EARLY[group][band]
+
+    return _within(age_years, 0, 3, by_sex(sex, of("boy"), of("girl")))
 
 
 def _eer_2023(group: str, activity: str, weight_kg: Any, height_cm: Any, age_years: Any) -> Any:

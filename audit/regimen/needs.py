@@ -469,8 +469,13 @@ def _child_equations(
     words = f"{_REQUIREMENTS[choice][2]}, {_activities(policy, 'child')}, children"
     toddler = child & (age < equations.EER_CHILD_FROM_YEARS)
     early = pd.Series(equations.eer_2005_infant(people["weight_kg"], 12 * age), index=people.index)
+    to_three = (toddler, Range.of(early, early), "EER 2005 to 35 months", ("weight_kg",), ())
+    if choice == "eer_2023":
+        need = _over_sexes(people["sex"], _early_requirement(people, age))
+        inputs = ("weight_kg", "height_cm")
+        to_three = (toddler, need, "EER 2023 below three years", inputs, ("sex",))
     return [
-        (toddler, Range.of(early, early), "EER 2005 to 35 months", ("weight_kg",), ()),
+        to_three,
         (
             child & ~toddler, _over_sexes(people["sex"], by_sex), words,
             ("weight_kg", "height_cm"), ("sex",),
@@ -498,6 +503,17 @@ def corrected_age_years(people: pd.DataFrame, policy: Policy) -> pd.Series:
     return people["age_years"] - correction
 
 
+def _early_requirement(people: pd.DataFrame, age: pd.Series) -> BySex:
+    """Estimated energy requirement of 2023 below three years, at an age in years."""
+    size = (people["weight_kg"], people["height_cm"], age)
+
+    def by_sex(sex: pd.Series) -> Range:
+        need = pd.Series(equations.eer_2023_infant(*size, sex), index=people.index)
+        return Range.of(need, need)
+
+    return by_sex
+
+
 def _infant_energy(people: pd.DataFrame, infant: pd.Series, policy: Policy) -> list[Method]:
     """By age in months, counted from term for an infant born before it."""
     weight = people["weight_kg"]
@@ -505,6 +521,10 @@ def _infant_energy(people: pd.DataFrame, infant: pd.Series, policy: Policy) -> l
     if policy["energy_method_infant"] == "eer_2005":
         need = pd.Series(equations.eer_2005_infant(weight, months), index=people.index)
         return [Method(infant & (months >= 0), Range.of(need, need), "EER 2005, infants")]
+    if policy["energy_method_infant"] == "eer_2023":
+        of_size = _over_sexes(people["sex"], _early_requirement(people, months / 12))
+        inputs = ("weight_kg", "height_cm")
+        return [Method(infant & (months >= 0), of_size, "EER 2023, infants", inputs, ("sex",))]
     split = policy["energy_infant_young_to_months"]
     young = infant & (months >= 0) & (months < split)
     older = infant & (months >= split)

@@ -110,6 +110,7 @@ def test_equations_work_on_whole_columns(case):
         ("eer_2005_adult", {"weight_kg": 60, "height_cm": 170, "age_years": 18, "sex": "male"}),
         ("eer_2023_child", {"weight_kg": 12, "height_cm": 90, "age_years": 2, "sex": "female"}),
         ("eer_2005_infant", {"weight_kg": 14, "age_months": 36}),
+        ("eer_2023_infant", {"weight_kg": 14, "height_cm": 95, "age_years": 3, "sex": "male"}),
         ("fluid_adult_by_age", {"weight_kg": 50, "age_years": 17}),
         ("schofield", {"weight_kg": 50, "age_years": -1, "sex": "male"}),
         ("mifflin_st_jeor", {"weight_kg": 60, "height_cm": 170, "age_years": 40, "sex": "other"}),

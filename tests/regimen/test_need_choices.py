@@ -60,7 +60,13 @@ def chosen(table, period):
         (GIRL, "child", "eer_2005", 1244.6, 1448.456, "EER 2005, inactive to low active, children"),
         (GIRL, "child", "eer_2023", 1247.94, 1347.11, "EER 2023, inactive to low active, children"),
         # 89 x 12 - 100 + 20.
-        (TODDLER, "child", "eer_2023", 988, 988, "EER 2005 to 35 months"),
+        (TODDLER, "child", "eer_2005", 988, 988, "EER 2005 to 35 months"),
+        # -69.15 + 80 x 2 + 2.65 x 86 + 54.15 x 12 + 15.
+        (TODDLER, "child", "eer_2023", 983.55, 983.55, "EER 2023 below three years"),
+        # -716.45 - 92 / 365 + 17.82 x 61 + 15.06 x 6 + 50.
+        ({**INFANT, "height_cm": 61}, "infant", "eer_2023", 510.678, 510.678,
+         "EER 2023, infants"),
+        (INFANT, "infant", "eer_2023", NAN, NAN, "cannot be estimated: height missing"),
         # 89 x 6 - 100 + 175.
         (INFANT, "infant", "eer_2005", 609, 609, "EER 2005, infants"),
         ({**GIRL, "mobility": "does_not_walk"}, "child", "eer_2023", 1265, 1265,
