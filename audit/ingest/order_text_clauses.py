@@ -10,12 +10,12 @@ import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from importlib.resources import files
 
 from lark import Lark, Token, Tree
 from lark.exceptions import LarkError
 
 from audit.ingest.order_text_fields import NOT_RECOGNISED, TWO_READINGS, Reading
+from audit.ingest.order_text_grammar import parser_of
 
 MAX_TOKENS_OF_CLAUSE = 60
 """No statement is longer; keeps the time spent proportional to the length of the line."""
@@ -662,14 +662,7 @@ _BY_ALIAS = {
 
 @lru_cache(maxsize=1)
 def _grammar() -> Lark:
-    text = files("audit.ingest").joinpath("order_text.lark").read_text(encoding="utf-8")
-    return Lark(
-        text,
-        parser="lalr",
-        lexer="basic",
-        start=[*CLAUSES, "remark"],
-        propagate_positions=True,
-    )
+    return parser_of(tuple(CLAUSES))
 
 
 def tokens_of(text: str) -> list[Token]:
