@@ -67,13 +67,14 @@ def unlike_the_run(record: Mapping[str, Any], given: Given) -> str:
 
 
 def asked_for(record: Mapping[str, Any]) -> dict[str, Any]:
-    """Period, date order and items that cannot be had, as the run was asked for them."""
+    """Period, date order, items that cannot be had and workbooks, as the run was asked for them."""
     days = [pd.Timestamp(record["period"][name]).as_unit("ns") for name in ("from", "to", "as_of")]
     options = record["options"]
     return {
         "period": Period(*days),
         "date_order": options.get("date_order"),
         "unavailable": tuple(filter(None, options.get("unavailable", "").split(", "))),
+        "workbook": {"written": True, "left out": False}.get(options.get("workbooks", "")),
     }
 
 

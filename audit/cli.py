@@ -109,6 +109,15 @@ Workers = Annotated[
     int | None,
     typer.Option("--workers", min=1, help="Processes here, for --engine dask; else one a core."),
 ]
+WithWorkbook = Annotated[
+    bool | None,
+    typer.Option(
+        "--workbook/--no-workbook",
+        help="Write exceptions.xlsx and order_forecast.xlsx. If neither is given, they are left "
+        "out above 20,000 patients.",
+        show_default=False,
+    ),
+]
 Quiet = Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")]
 
 
@@ -155,6 +164,7 @@ def run(
     engine: EngineName = None,
     scheduler: Scheduler = None,
     workers: Workers = None,
+    workbook: WithWorkbook = None,
     quiet: Quiet = False,
 ) -> None:
     """Audit a month's exports and write the exceptions report and the workbooks."""
@@ -179,6 +189,7 @@ def run(
             engine=engine,
             scheduler=scheduler,
             workers=workers,
+            workbook=workbook,
             quiet=quiet,
         )
     )
@@ -368,6 +379,7 @@ class Request:
     engine: str | None = None
     scheduler: str | None = None
     workers: int | None = None
+    workbook: bool | None = None
     notice: str = ""
     quiet: bool = False
 
@@ -387,6 +399,8 @@ class Request:
             words["date_order"] = self.date_order
         if self.unavailable:
             words["unavailable"] = ", ".join(self.unavailable)
+        if self.workbook is not None:
+            words["workbooks"] = "written" if self.workbook else "left out"
         if self.notice:
             words["demo"] = "the invented sample exports"
         return {"period": str(self.period), **words}
@@ -459,7 +473,7 @@ def _audit(request: Request) -> None:
             }
             report = _report(request, result, exports, policy, run_time, earlier, notice)
             report = report if audited.disguise is None else audited.disguise.report(report)
-            from reports import write_all
+            from reports import left_out, write_all
 
             write_all(report, partial, on_step)
     except FolderInUseError as error:
@@ -471,7 +485,7 @@ def _audit(request: Request) -> None:
     if not request.quiet:
         from audit.console import print_summary
 
-        print_summary(result, exports, request.period, folder, earlier)
+        print_summary(result, exports, request.period, folder, earlier, left_out(report))
         if notice:
             typer.echo(f"Mind: {notice}")
         if chosen != MEMORY:
@@ -604,7 +618,7 @@ def _audited_in_parts(
     )
     shutil.rmtree(spool.folder, ignore_errors=True)
     exports = replace(exports, tables={**exports.tables, **measured})
-    return Audited(exports, result, notice, None, f"{len(parts)} part(s), {engine.words}")
+    return Audited(exports, result, notice, None, f"{len(parts)} parts, {engine.words}")
 
 
 def _checked(
@@ -711,6 +725,7 @@ def _report(
         "version": __version__,
         "settings": request.settings,
         "software": software(),
+        "workbook": request.workbook,
         **run_time,
     }
     return ReportInput(

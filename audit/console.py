@@ -48,6 +48,7 @@ def print_summary(
     period: Period,
     folder: Path,
     previous: PreviousRun | None = None,
+    left_out: Sequence[str] = (),
 ) -> None:
     """Counts of a finished run, where it was written and the next step."""
     console = Console(highlight=False)
@@ -64,22 +65,33 @@ def print_summary(
         *_month_on_month(result, previous),
         f"Cannot be checked: {len(result.unchecked):,} (the report lists what is missing).",
         f"Open {printable(str(folder / 'exceptions.html'))} and work down the list; "
-        "order_forecast.xlsx is for supply staff.",
-        *_shortage(result),
+        f"order_forecast{'.csv' if left_out else '.xlsx'} is for supply staff.",
+        *_left_out(left_out),
+        *_shortage(result, left_out),
     )
     for line in lines:
         console.print(line, markup=False, soft_wrap=True)
     console.print(CAUTION, style="dim", soft_wrap=True)
 
 
-def _shortage(result: AuditResult) -> list[str]:
+def _left_out(names: Sequence[str]) -> list[str]:
+    """Which workbooks are not written, and where answers go without them."""
+    if not names:
+        return []
+    return [
+        f"Not written: {' and '.join(names)} (--workbook writes them). Answers go into a table of "
+        "responses among the exports of the next run."
+    ]
+
+
+def _shortage(result: AuditResult, left_out: Sequence[str]) -> list[str]:
     """Whom the items named as not to be had affect, where any was named."""
     affected = result.shortage_effects["patient_id"].nunique()
     if not affected:
         return []
     return [
-        f"Without the items named {affected:,} patients are affected: "
-        "sheet Affected by shortage of order_forecast.xlsx."
+        f"Without the items named {affected:,} patients are affected: sheet Affected by shortage "
+        f"of order_forecast.xlsx{', written with --workbook' if left_out else ''}."
     ]
 
 

@@ -32,7 +32,9 @@ from schemas.results import (
 
 TABLE, WORKBOOK = "exceptions.csv", "exceptions.xlsx"
 WITH_PATIENTS = (TABLE, "regimens.csv", "supply.csv")
-FILES_READ = (RECORD, WORKBOOK, *WITH_PATIENTS)
+# Where a run has no workbook, the answers that it knew.
+ANSWERS_ALONE = "answers.csv"
+FILES_READ = (RECORD, WORKBOOK, ANSWERS_ALONE, *WITH_PATIENTS)
 # What a column is called in the workbook, where it is not its name in words.
 HEADINGS = {
     "patient": "patient_id",
@@ -88,7 +90,7 @@ def read_previous(folder: Path) -> PreviousRun:
     record = _record(folder)
     period = _period(folder, record)
     exceptions = _exceptions(folder, record)
-    given, answers, notes = _workbook(folder, exceptions)
+    given, answers, notes = _workbook(folder, exceptions, record)
     return PreviousRun(
         name=folder.absolute().name,
         period=period,
@@ -250,10 +252,12 @@ def _patients(folder: Path) -> frozenset[str]:
 
 
 def _workbook(
-    folder: Path, exceptions: pd.DataFrame
+    folder: Path, exceptions: pd.DataFrame, record: Mapping[str, Any]
 ) -> tuple[pd.DataFrame, pd.DataFrame, tuple[str, ...]]:
     """Answers filled in, answers already known, and what could not be read of them."""
     path = folder / WORKBOOK
+    if not path.exists() and WORKBOOK in (record.get("files_left_out") or ()):
+        return _none_given(), _answers_alone(folder, record), ()
     if not path.exists():
         note = f"{WORKBOOK} is not in the earlier run's folder: answers filled in there are unknown"
         return _none_given(), empty(Answers), (note,)
@@ -268,7 +272,29 @@ def _workbook(
     filled = _sheet(folder, sheets, "Exceptions", (*ROW_OF_A_RUN, *GIVEN))
     given, notes = _given(filled, exceptions)
     known = _sheet(folder, sheets, "Answers", tuple(columns_of(Answers)))
-    return given, _known(folder, known), notes
+    return given, _known(folder, f"{WORKBOOK}, sheet Answers,", known), notes
+
+
+def _answers_alone(folder: Path, record: Mapping[str, Any]) -> pd.DataFrame:
+    """The answers that a run without a workbook already knew; none could be filled in there."""
+    try:
+        content = (folder / ANSWERS_ALONE).read_bytes()
+    except OSError:
+        content = b""
+    stated = (record.get("outputs") or {}).get(ANSWERS_ALONE)
+    if hashlib.sha256(content).hexdigest() != stated:
+        raise PreviousRunError(
+            f"--previous {folder}: {ANSWERS_ALONE} is not as that run wrote it (its SHA-256 is not "
+            f"the one in {RECORD}). Compare with an untouched copy; new answers belong in a table "
+            "of responses among the exports"
+        )
+    cells = _texts(content)
+    missing = set(columns_of(Answers)) - set(cells.columns)
+    if missing:
+        raise PreviousRunError(
+            f"--previous {folder}: {ANSWERS_ALONE}: no column {', '.join(sorted(missing))}"
+        )
+    return _known(folder, ANSWERS_ALONE, cells)
 
 
 def _none_given() -> pd.DataFrame:
@@ -373,7 +399,7 @@ def _position(filled: pd.DataFrame, exceptions: pd.DataFrame) -> pd.Series:
     return shown.merge(wrote, how="left", on=names)["position"]
 
 
-def _known(folder: Path, cells: pd.DataFrame) -> pd.DataFrame:
+def _known(folder: Path, name: str, cells: pd.DataFrame) -> pd.DataFrame:
     """The answers that the run already knew, as it wrote them."""
     rows = cells.loc[_cell_texts(cells["answer"]).ne("")]
     columns = {
@@ -388,7 +414,7 @@ def _known(folder: Path, cells: pd.DataFrame) -> pd.DataFrame:
         frame["answer"].isin(list(ANSWERS)).all() and frame["standing"].isin(STANDINGS).all()
     ):
         raise PreviousRunError(
-            f"--previous {folder}: {WORKBOOK}, sheet Answers, is not as the run wrote it; put an "
+            f"--previous {folder}: {name} is not as the run wrote it; put an "
             "untouched copy in its place, and new answers into the sheet Exceptions"
         )
     return frame.reset_index(drop=True)

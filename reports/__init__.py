@@ -7,7 +7,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-__all__ = ["ReportInput", "write_all"]
+__all__ = ["ReportInput", "left_out", "write_all"]
+
+# A list of so many is no longer worked down in a workbook, and writing its cells would take
+# longer than the whole audit; the page and the tables hold the same.
+WORKBOOK_PATIENTS_MAX = 20_000
+LEFT_OUT_OF_LARGE = ("exceptions.xlsx", "order_forecast.xlsx")
 
 
 @dataclass(frozen=True)
@@ -26,7 +31,8 @@ class ReportInput:
     `run`: facts that the caller knows. All are optional: `programme` (name), `notice` (a line
     for the head of the page), `version` (of this program), `versions` and `options` (mappings),
     `previous` (the earlier run compared with), `history` (what its record hands on of the runs
-    before it), `settings` (SHA-256 by name of the files that say how to read and judge),
+    before it), `workbook` (whether the workbooks are wanted; by the number of patients where
+    nothing is said), `settings` (SHA-256 by name of the files that say how to read and judge),
     `started_at` (text), `duration_s` and `software` (versions of what it ran on).
     """
 
@@ -37,14 +43,27 @@ class ReportInput:
     run: Mapping[str, Any] = field(default_factory=dict)
 
 
+def left_out(report: ReportInput) -> tuple[str, ...]:
+    """Names of the workbooks that are not written.
+
+    Those that grow with the patients are left out of a large programme unless they are wanted.
+    The workbook of rows set aside is always written: nothing else holds them.
+    """
+    wanted = report.run.get("workbook")
+    if wanted is None:
+        wanted = len(report.result.patients) <= WORKBOOK_PATIENTS_MAX
+    return () if wanted else LEFT_OUT_OF_LARGE
+
+
 def write_all(
     report: ReportInput, folder: Path, on_step: Callable[[str], None] = lambda step: None
 ) -> list[Path]:
     """Write every file of a run into an existing folder; the paths in reading order.
 
     `on_step` is told the name of each file before it is written. The page of a large programme
-    is an index and files by site beside it. Nothing of a patient is in those
-    names. Raises `OSError` where a file cannot be written.
+    is an index and files by site beside it. Nothing of a patient is in those names. Where
+    `exceptions.xlsx` is left out, `answers.csv` and `unchecked.csv` hold its sheets of these.
+    Raises `OSError` where a file cannot be written.
     """
     from reports import order_workbook, record, set_aside, tables, workbook
     from reports.html import write as write_page
@@ -60,6 +79,13 @@ def write_all(
         "set_aside.xlsx": set_aside.write,
         "run.json": record.write,
     }
+    not_written = left_out(report)
+    if not_written:
+        alone = {
+            "answers.csv": tables.write_answers, "unchecked.csv": tables.write_unchecked,
+        }  # fmt: skip
+        kept = {name: write for name, write in writers.items() if name not in not_written}
+        writers = alone | kept
     written = []
     for name, write in writers.items():
         on_step(name)

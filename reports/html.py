@@ -14,7 +14,7 @@ import pandas as pd
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from reports import ReportInput
+from reports import ReportInput, left_out
 from reports.front import front
 from reports.patients import (
     Section,
@@ -59,6 +59,7 @@ SECTIONS_A_FILE = 300
 LIST_SHOWN = 500
 ROWS_SHOWN = 200
 NOT_STATED = "not stated"
+WITHOUT_WORKBOOK = "the workbook (left out here, written with --workbook)"
 
 
 def write(report: ReportInput, path: Path) -> list[Path]:
@@ -287,6 +288,8 @@ def _common(report: ReportInput, summary: Summary) -> dict[str, Any]:
         "script_digest": _digest(script),
         "programme": clean(run.get("programme") or ""),
         "notice": clean(run.get("notice") or ""),
+        "workbook": WITHOUT_WORKBOOK if left_out(report) else "the workbook",
+        "unchecked_listed_in": "unchecked.csv" if left_out(report) else "the workbook",
         "previous": clean(run.get("previous") or ""),
         "period_words": period_words(report.period),
         "period": report.period,

@@ -220,6 +220,7 @@ def record_schema() -> Schema:
                 "delivery_lines_in_no_total": _list(_row(LinesLeftOut)),
             }
         ),
+        "files_left_out": _list(TEXT),
         "history": _list(
             _object(
                 {

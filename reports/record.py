@@ -11,7 +11,7 @@ from typing import Any
 
 import pandas as pd
 
-from reports import ReportInput
+from reports import ReportInput, left_out
 from reports.history import history
 from reports.summary import Summary, summarise
 from reports.text import clean
@@ -91,6 +91,7 @@ def record(report: ReportInput) -> dict[str, Any]:
             "by_missing_input": _records(summary.causes),
         },
         "order_forecast": _forecast(report.result),
+        "files_left_out": list(left_out(report)),
         "history": history(report, summary),
         "run_time": {
             "started_at": _plain(run.get("started_at")),

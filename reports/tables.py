@@ -7,9 +7,10 @@ from pathlib import Path
 import pandas as pd
 
 from reports import ReportInput
+from reports.states import answers
 from reports.text import inert
 from schemas.columns import Table, columns_of
-from schemas.results import Exceptions, OrderForecast, Regimens, Supply
+from schemas.results import Answers, Exceptions, OrderForecast, Regimens, Supply, Unchecked
 
 # Twelve significant digits: more than any input has, fewer than binary fractions leave behind.
 FLOAT_FORMAT = "%.12g"
@@ -33,6 +34,16 @@ def write_supply(report: ReportInput, path: Path) -> None:
 def write_order_forecast(report: ReportInput, path: Path) -> None:
     """Write the order forecast."""
     write_table(report.result.order_forecast, OrderForecast, path)
+
+
+def write_answers(report: ReportInput, path: Path) -> None:
+    """Write the answers to exceptions."""
+    write_table(answers(report.result), Answers, path)
+
+
+def write_unchecked(report: ReportInput, path: Path) -> None:
+    """Write what cannot be checked."""
+    write_table(report.result.unchecked, Unchecked, path)
 
 
 def write_table(frame: pd.DataFrame, model: type[Table], path: Path) -> None:
