@@ -20,6 +20,12 @@ from audit.memory import MEMORY_SHARE, memory_bytes
 
 # Seconds in which a scheduler must answer.
 PATIENCE_S = 10
+# Of a cluster of this machine nothing is served to others, and nothing shown of its work.
+HERE = "127.0.0.1:0"
+NOTHING_SHOWN: dict[str, list[str]] = {
+    "distributed.scheduler.http.routes": [],
+    "distributed.worker.http.routes": [],
+}
 LOGGERS = ("distributed", "tornado", "asyncio", "bokeh")
 
 
@@ -107,6 +113,7 @@ def dask_engine(scheduler: str | None, workers: int | None) -> Iterator[DaskEngi
     answer, has no worker, or a worker does not see the temporary folder.
     """
     try:
+        import dask
         from distributed import Client, LocalCluster
     except ImportError:
         raise NotInstalledError(
@@ -118,11 +125,13 @@ def dask_engine(scheduler: str | None, workers: int | None) -> Iterator[DaskEngi
     if scheduler is None:
         count = workers or os.cpu_count() or 1
         with (
+            dask.config.set(NOTHING_SHOWN),
             LocalCluster(
                 n_workers=count,
                 threads_per_worker=1,
                 processes=True,
-                dashboard_address=None,
+                dashboard_address=HERE,
+                worker_dashboard_address=HERE,
                 memory_limit=int(memory_bytes() * (1 + MEMORY_SHARE) / 2 / count),
                 local_directory=tempfile.gettempdir(),
                 silence_logs=logging.CRITICAL + 1,

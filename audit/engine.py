@@ -45,7 +45,7 @@ class Engine(Protocol):
 class OneAfterAnother:
     """The parts one after another in this process."""
 
-    words = "one part after another"
+    words = "one after another"
     workers = 1
 
     def each(self, function: Callable[..., Any], count: int, *rest: Any) -> Iterator[Any]:

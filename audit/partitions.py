@@ -34,6 +34,9 @@ OUTLINED: Mapping[str, tuple[tuple[str, ...], ...]] = {
     "absences": (("patient_id",),),
 }
 
+# Rows that are cut into parts at a time, which bounds the memory that it takes.
+ROWS_AT_ONCE = 250_000
+
 Tables = dict[str, pd.DataFrame]
 
 
@@ -112,7 +115,7 @@ class Spool:
         for name, kept in self._kept.items():
             for place, path in sorted(kept):
                 target = self.folder / f"{name}-{place}-cut.parquet"
-                _write_parts(_read(path), target, cuts)
+                _write_parts(path, target, cuts)
                 path.unlink()
                 files.setdefault(name, []).append(target)
         return Parts(self.folder, {name: tuple(paths) for name, paths in files.items()}, cuts)
@@ -120,7 +123,7 @@ class Spool:
 
 @dataclass(frozen=True)
 class Parts:
-    """Parts of a programme on disk: of each table files that hold one row group for each part."""
+    """Parts of a programme on disk: of each table files with row groups for part after part."""
 
     folder: Path
     files: Mapping[str, tuple[Path, ...]]
@@ -133,7 +136,8 @@ class Parts:
         """All rows of the patients of a part, by table, in the order in which they were read."""
         found = {}
         for name in OF_PATIENTS:
-            rows = [_of_arrow(_group(path, number)) for path in self.files.get(name, ())]
+            paths = self.files.get(name, ())
+            rows = [_read_part(path, number, len(self)) for path in paths]
             filled = [table for table in rows if len(table)]
             model = EXPORT_TABLES[name]
             found[name] = (
@@ -165,28 +169,26 @@ def _kinds(name: str) -> dict[str, str]:
 
 
 def _write(rows: pd.DataFrame, path: Path) -> None:
-    pq.write_table(pa.Table.from_pandas(rows, preserve_index=False), path, compression="zstd")
+    table = pa.Table.from_pandas(rows, preserve_index=False)
+    pq.write_table(table, path, compression="zstd", row_group_size=ROWS_AT_ONCE)
 
 
-def _read(path: Path) -> pd.DataFrame:
-    return _of_arrow(pq.read_table(path))
+def _write_parts(source: Path, path: Path, cuts: Sequence[str]) -> None:
+    """The rows again, of each group of them those of the first part, of the second and so on."""
+    with (
+        pq.ParquetFile(source) as kept,
+        pq.ParquetWriter(path, kept.schema_arrow, compression="zstd") as writer,
+    ):
+        for group in range(kept.num_row_groups):
+            rows = kept.read_row_group(group)
+            numbers = part_numbers(rows.column("patient_id").to_pandas(), cuts)
+            order = np.argsort(numbers, kind="stable")
+            table = rows.take(pa.array(order))
+            ends = np.searchsorted(numbers[order], np.arange(len(cuts) + 2))
+            for begin, end in pairwise(ends):
+                writer.write_table(table.slice(begin, end - begin), row_group_size=ROWS_AT_ONCE)
 
 
-def _write_parts(rows: pd.DataFrame, path: Path, cuts: Sequence[str]) -> None:
-    """Rows as one row group for each part, in the order of the parts."""
-    numbers = part_numbers(rows["patient_id"], cuts)
-    order = np.argsort(numbers, kind="stable")
-    table = pa.Table.from_pandas(rows.take(order), preserve_index=False)
-    ends = np.searchsorted(numbers[order], np.arange(len(cuts) + 2))
-    with pq.ParquetWriter(path, table.schema, compression="zstd") as writer:
-        for begin, end in pairwise(ends):
-            writer.write_table(table.slice(begin, end - begin), row_group_size=max(len(rows), 1))
-
-
-def _group(path: Path, number: int) -> pa.Table:
+def _read_part(path: Path, number: int, parts: int) -> pd.DataFrame:
     with pq.ParquetFile(path) as file:
-        return file.read_row_group(number)
-
-
-def _of_arrow(table: pa.Table) -> pd.DataFrame:
-    return table.to_pandas()
+        return file.read_row_groups(range(number, file.num_row_groups, parts)).to_pandas()

@@ -28,8 +28,11 @@ def test_parts_give_what_the_whole_gives(exports, single, in_parts, name, count)
     assert_same(in_parts(exports[name], count), single[name])
 
 
-def test_every_row_is_in_the_part_of_its_patient_in_the_order_it_was_read(exports, tmp_path):
-    """Also of a patient whose rows stand in several files."""
+def test_every_row_is_in_the_part_of_its_patient_in_the_order_it_was_read(
+    exports, tmp_path, monkeypatch
+):
+    """Also of a patient whose rows stand in several files, and are cut some at a time."""
+    monkeypatch.setattr("audit.partitions.ROWS_AT_ONCE", 300)
     tables = dict(exports["sample"].tables)
     rows = tables["deliveries"]
     files = rows.assign(source_file=np.where(np.arange(len(rows)) % 3 == 0, "a.csv", "b.csv"))

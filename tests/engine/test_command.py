@@ -1,0 +1,100 @@
+"""The command in parts: chosen by size, the same files, and one message where it cannot be done."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner
+
+from audit import memory
+from audit.cli import app
+from tests.engine.conftest import SAMPLES
+
+MISUSED, CANNOT_BE_AUDITED, UNFINISHED = 2, 3, 4
+
+
+def ran(folder: Path, *options: str, inputs: Path = SAMPLES) -> Any:
+    given = ["run", str(inputs), "--period", "2026-10", "--out", str(folder)]
+    return CliRunner().invoke(app, [*given, *options])
+
+
+@pytest.fixture(scope="module")
+def at_once(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("whole") / "out"
+    assert ran(folder, "--quiet").exit_code == 0
+    return folder
+
+
+def test_exports_larger_than_memory_are_audited_in_parts_with_the_same_files(
+    at_once, tmp_path, monkeypatch
+):
+    monkeypatch.setattr("audit.memory.memory_bytes", lambda: 1 << 20)
+    monkeypatch.setattr("audit.engine.number_of_parts", lambda rows, engine: 3)
+    found = ran(tmp_path / "out")
+    assert found.exit_code == 0, found.output
+    assert "Audited in 3 parts, one after another." in found.output
+    engine = json.loads((tmp_path / "out" / "run.json").read_text())["run_time"]["engine"]
+    assert engine == "3 parts, one after another"
+    names = sorted(path.name for path in at_once.iterdir())
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == names
+    for name in names:
+        if name != "run.json":
+            assert (tmp_path / "out" / name).read_bytes() == (at_once / name).read_bytes(), name
+
+
+def test_a_full_disk_while_parts_are_kept_leaves_nothing(tmp_path, monkeypatch):
+    def full(*args: object, **rest: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("audit.partitions.pq.write_table", full)
+    found = ran(tmp_path / "out", "--engine", "partitions")
+    assert found.exit_code == UNFINISHED
+    assert found.stderr.count("\n") == 1
+    assert "No space left on device" in found.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("engine", ["memory", "partitions"])
+def test_a_hostile_file_stops_either_with_the_same_message(tmp_path, engine):
+    inputs = tmp_path / "in"
+    shutil.copytree(SAMPLES, inputs)
+    (inputs / "zz_further_orders.xlsx").write_bytes(b"PK\x03\x04" + bytes(range(256)) * 8)
+    found = ran(tmp_path / "out", "--engine", engine, inputs=inputs)
+    assert found.exit_code == CANNOT_BE_AUDITED
+    assert found.stderr == ("enteral-audit: zz_further_orders.xlsx: damaged; it cannot be opened\n")
+    assert [path.name for path in tmp_path.iterdir()] == ["in"]
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (("--engine", "fast"), "expected one of memory, partitions, dask"),
+        (("--scheduler", "tcp://127.0.0.1:8786"), "go with --engine dask"),
+        (("--engine", "partitions", "--without-identity", "--key", "k"), "needs all at once"),
+    ],
+)
+def test_what_does_not_go_together_is_refused(tmp_path, options, words):
+    found = ran(tmp_path / "out", *options)
+    assert found.exit_code == MISUSED
+    assert words in found.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_packed_files_count_for_more_than_their_bytes(tmp_path, monkeypatch):
+    (tmp_path / "a.csv").write_bytes(bytes(1000))
+    (tmp_path / "b.CSV").write_bytes(bytes(10))
+    (tmp_path / "c.parquet").write_bytes(bytes(100))
+    assert memory.text_bytes([tmp_path]) == 1010 + 800
+    assert memory.text_bytes([tmp_path / "a.csv"]) == 1000
+    monkeypatch.setattr("audit.memory.memory_bytes", lambda: 2 * 12 * 1000)
+    assert not memory.are_larger_than_memory([tmp_path / "a.csv"])
+    assert memory.are_larger_than_memory([tmp_path])
+    assert not memory.are_larger_than_memory([tmp_path / "absent.csv"])
+
+
+def test_a_limit_of_the_process_counts_as_its_memory():
+    assert 0 < memory.memory_bytes() <= memory._machine_bytes()

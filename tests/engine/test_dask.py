@@ -1,0 +1,111 @@
+"""On a Dask cluster the parts give the same, also where a worker is lost; what fails is told."""
+
+from __future__ import annotations
+
+import os
+import signal
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner
+
+from audit.cli import app
+from audit.dask_engine import DaskEngine, EngineError, dask_engine
+from tests.engine.conftest import SAMPLES, assert_same
+
+pytest.importorskip("distributed")
+
+UNFINISHED, MISUSED = 4, 2
+
+
+@pytest.fixture(scope="module")
+def three_workers(tmp_path_factory: pytest.TempPathFactory) -> Iterator[DaskEngine]:
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("tempfile.tempdir", str(tmp_path_factory.mktemp("cluster")))
+        with dask_engine(None, 3) as engine:
+            yield engine
+
+
+def die_once(number: int, marker: Path, function: Callable[..., Any], *rest: Any) -> Any:
+    """Ends its own worker at the first part but one, and does the work when asked again."""
+    if number == 1 and not marker.exists():
+        marker.touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return function(number, *rest)
+
+
+def die(number: int) -> None:
+    os.kill(os.getpid(), signal.SIGKILL)
+
+
+def fail(number: int, errno: int | None) -> None:
+    if errno is None:
+        raise ValueError("words that hold a cell of Ida Invented")
+    raise OSError(errno, "words that hold a cell of Ida Invented")
+
+
+class LosesAWorker:
+    """An engine whose cluster loses a worker in the middle of each step."""
+
+    def __init__(self, engine: DaskEngine, folder: Path) -> None:
+        self.engine, self.folder, self.workers, self.words = engine, folder, 3, engine.words
+
+    def each(self, function: Callable[..., Any], count: int, *rest: Any) -> Iterator[Any]:
+        marker = self.folder / f"{function.__name__}.lost"
+        yield from self.engine.each(die_once, count, marker, function, *rest)
+        assert marker.exists()
+
+
+def test_a_worker_lost_in_the_middle_changes_nothing(
+    exports, single, in_parts, three_workers, tmp_path
+):
+    losing = LosesAWorker(three_workers, tmp_path)
+    assert_same(in_parts(exports["sample"], 6, losing), single["sample"])
+
+
+def test_workers_lost_again_and_again_are_told(three_workers):
+    with pytest.raises(EngineError, match="lost again and again"):
+        list(three_workers.each(die, 1))
+
+
+@pytest.mark.parametrize(("errno", "raised"), [(28, OSError), (None, EngineError)])
+def test_an_error_in_a_worker_comes_back_without_its_words(three_workers, errno, raised):
+    with pytest.raises(raised) as told:
+        list(three_workers.each(fail, 3, errno))
+    assert "Ida" not in str(told.value)
+
+
+def ran(folder: Path, *options: str) -> Any:
+    given = ["run", str(SAMPLES), "--period", "2026-10", "--out", str(folder), "--quiet"]
+    return CliRunner().invoke(app, [*given, *options])
+
+
+def test_a_scheduler_that_does_not_answer_is_told(tmp_path, monkeypatch):
+    monkeypatch.setattr("audit.dask_engine.PATIENCE_S", 1)
+    found = ran(tmp_path / "out", "--engine", "dask", "--scheduler", "tcp://127.0.0.1:9")
+    assert found.exit_code == UNFINISHED
+    assert found.stderr.count("\n") == 1
+    assert "no scheduler answered there" in found.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_two_workers_write_the_same_files(tmp_path):
+    assert ran(tmp_path / "memory", "--engine", "memory").exit_code == 0
+    found = ran(tmp_path / "dask", "--engine", "dask", "--workers", "2")
+    assert found.exit_code == 0, found.output
+    names = sorted(path.name for path in (tmp_path / "memory").iterdir())
+    assert names == sorted(path.name for path in (tmp_path / "dask").iterdir())
+    for name in names:
+        if name != "run.json":
+            one, other = ((tmp_path / folder / name).read_bytes() for folder in ("memory", "dask"))
+            assert one == other, name
+
+
+def test_without_dask_the_extra_is_named(tmp_path, monkeypatch):
+    monkeypatch.setitem(__import__("sys").modules, "distributed", None)
+    found = ran(tmp_path / "out", "--engine", "dask")
+    assert found.exit_code == MISUSED
+    assert "enteral-order-audit[dask]" in found.stderr
+    assert list(tmp_path.iterdir()) == []
