@@ -22,14 +22,18 @@ ARITHMETIC = "arithmetic"
 CLOCK = "clock"
 CELLS = (
     ("method", "method", ""), ("rate_ml_per_h", "rate", "mL/h"),
-    ("hours_per_day", "hours", "h/d"), ("start_time", "starts", CLOCK),
+    ("hours_per_day", "hours", "h/d"), ("hold_h_per_day", "held", "h/d"),
+    ("start_time", "starts", CLOCK),
     ("end_time", "ends", CLOCK), ("feeds_per_day", "feeds", "/d"),
     ("ml_per_feed", "each", "mL"), ("stated_feed_ml_per_day", "feed as stated", "mL/d"),
     ("stated_energy_kcal_per_day", "energy as stated", "kcal/d"),
     ("start_rate_ml_per_h", "begins at", "mL/h"), ("step_ml_per_h", "step", "mL/h"),
     ("step_every_h", "every", "h"), ("days_per_week", "days a week", ""),
     ("formula_code", "formula", ""), ("dilution", "made up", ""), ("additive", "additive", ""),
-    ("additive_per_day", "of it a day", ""), ("flush_ml", "flush", "mL"),
+    ("additive_per_day", "of it a day", ""), ("additive_per_100_ml", "of it to 100 mL", ""),
+    ("additive_2", "second additive", ""), ("additive_2_per_day", "of it a day", ""),
+    ("additive_3", "third additive", ""), ("additive_3_per_day", "of it a day", ""),
+    ("flush_ml", "flush", "mL"),
     ("flush_rate_ml_per_h", "flush as a rate", "mL/h"), ("flush_every_h", "every", "h"),
     ("flushes_per_day", "flushes", "/d"), ("flush_timing", "flushed", ""),
     ("medicine_passes_per_day", "passes of medicines", "/d"),
@@ -70,13 +74,22 @@ def derivation(
     trends = regimen.weight_trends(parts, weights, period, policy)
     found = regimen.regimens(parts, weights, period, policy, trends, absences)
     fed = parts[parts["in_period"] & ~parts["is_exact_duplicate"]]
+    days = regimen.day_plan(parts, policy)
     told: dict[str, list[Line]] = {}
     for one in _rows(found):
         of_order = _rows(fed[fed["order_id"].eq(one["order_id"])])
+        plan = days[days["order_id"].eq(one["order_id"])]
         title = f"Order {one['order_id']}, {_day(one['in_force_from'])} to " + (
             "open" if pd.isna(one["in_force_to"]) else _day(one["in_force_to"])
         )
-        lines = [line for part in of_order for line in _part_lines(part)]
+        lines = [
+            line
+            for part in of_order
+            for line in (
+                *_part_lines(part),
+                *_day_lines(plan[plan["source_row"].eq(part["source_row"])]),
+            )
+        ]
         told[title] = [*lines, *_total_lines(one, period), *_need_lines(one, policy)]
     told["What the checks made of it"] = [
         *_outcomes(exceptions, patient_id, "evidence"),
@@ -110,7 +123,25 @@ def _part_lines(part: Mapping[str, Any]) -> Iterator[Line]:
         if not pd.isna(part[column])
     ]
     yield Line("cells", ", ".join(cells), f"{place}, row {part['source_row']:g}")
+    if pd.notna(part["hold_h"]):
+        yield Line("hold", _hold_words(part), _basis("the order", part["hold_basis"]))
     yield Line("feed", _feed_words(part), _basis("fields of the order", part["feed_basis"]))
+    if pd.notna(part["feed_settled_by"]):
+        readings = _either(part["feed_ml_per_day_low"], part["feed_ml_per_day_high"], " to ")
+        energy = _either(part["energy_kcal_per_day_low"], part["energy_kcal_per_day_high"], " to ")
+        yield Line(
+            "by its readings",
+            f"{readings} mL/d, {energy} kcal/d; to be settled: {part['feed_settled_by']}",
+            "other statements of the order",
+        )
+    if pd.notna(part["additive_per_100_ml"]):
+        yield Line(
+            "with fortifier",
+            f"{_shown(part['additive_per_100_ml'])} to 100 mL makes "
+            f"{_shown(part['additive_per_100_ml'] / part['fortifier_per_ml'])} mL: the strengths "
+            f"below are with it, and {_shown(part['fortifier_per_day'])} of it go into the day",
+            "order; displacement of the catalogue",
+        )
     feed = part["feed_ml_per_day"]
     for step, density, unit, per, total, added in (
         ("energy", "formula_kcal_per_ml", "kcal", 1, "energy_kcal_per_day",
@@ -142,6 +173,33 @@ def _part_lines(part: Mapping[str, Any]) -> Iterator[Line]:
             f"{_shown(part['largest_fill_ml'])} mL, {_shown(part['fills_per_day'])} fills a day",
             "policy, hanging; catalogue",
         )
+
+
+def _hold_words(part: Mapping[str, Any]) -> str:
+    most, least = part["session_h"], part["session_h_low"]
+    held = f"{_shown(part['hold_h'])} h a day held"
+    if pd.isna(most):
+        return f"{held}; the hours are not known"
+    if least < most:
+        return f"{held}: the pump runs {_shown(most)} h, or {_shown(least)} h with the hold"
+    return f"{held}: the pump runs {_shown(most)} h"
+
+
+def _day_lines(plan: pd.DataFrame) -> Iterator[Line]:
+    """What of a part's day has a time: the set, fills and rinses."""
+    timed = plan[plan["from_min"].notna()]
+    said = []
+    for kind, words in (
+        ("set", "new set"),
+        ("fill", "filled"),
+        ("rinse", "bag rinsed before the refill"),
+    ):
+        at = [_cell(minute, CLOCK) for minute in timed.loc[timed["kind"].eq(kind), "from_min"]]
+        if at:
+            said.append(f"{words} at {', '.join(at)}")
+    if said:
+        source = "day plan; policy, hanging (common practice, no source)"
+        yield Line("the day", "; ".join(said), source)
 
 
 def _cell(value: Any, unit: str) -> str:

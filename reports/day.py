@@ -26,6 +26,7 @@ class DayPicture:
     nights: list[tuple[int, int]]
     feeds: str
     fills: str
+    sets: str
     flushes: str
     height: int
     width: int = MIN_PER_DAY // SCALE
@@ -34,16 +35,17 @@ class DayPicture:
 def day_picture(plan: list[Row], without_start: Container[Any] = ()) -> DayPicture | None:
     """The picture of one order's day; none where nothing of it has a time.
 
-    `plan`: rows of the audit's day plan: source_row, kind (feed, fill, flush, night), from_min
-    and to_min (minutes after midnight; missing where no time is stated) and ml. `without_start`
-    are the source rows of runs around the clock whose start the order does not state.
+    `plan`: rows of the audit's day plan: source_row, kind (set, feed, fill, rinse, flush, night),
+    from_min and to_min (minutes after midnight; missing where no time is stated) and ml.
+    `without_start` are the source rows of runs around the clock whose start the order does not
+    state.
     """
     timed = [row for row in plan if row["from_min"] is not None]
     lanes = list(dict.fromkeys(row["source_row"] for row in timed if row["kind"] != "night"))
     lanes = lanes[:LANES_MAX]
     if not lanes:
         return None
-    paths = {"feed": "", "fill": "", "flush": ""}
+    paths = {"feed": "", "fill": "", "set": "", "flush": ""}
     for place, lane in enumerate(lanes):
         middle = TOP + place * LANE_HEIGHT + LANE_HEIGHT // 2
         for row in timed:
@@ -58,6 +60,7 @@ def day_picture(plan: list[Row], without_start: Container[Any] = ()) -> DayPictu
         ],
         feeds=paths["feed"],
         fills=paths["fill"],
+        sets=paths["set"],
         flushes=paths["flush"],
         height=TOP + len(lanes) * LANE_HEIGHT + 14,
     )
@@ -68,8 +71,13 @@ def _at(minute: float) -> int:
 
 
 def _stroke(row: Row, middle: int) -> str:
-    """What one row adds to its path: a run along the lane, a fill above it, a flush below."""
+    """What one row adds to its path: a run along the lane, a fill above it, a flush below.
+
+    A new set is a ring at the lane.
+    """
     x = _at(row["from_min"])
+    if row["kind"] == "set":
+        return f"M{x - 3} {middle}a3 3 0 1 0 6 0a3 3 0 1 0 -6 0"
     if row["kind"] == "feed":
         return f"M{x} {middle}H{_at(row['to_min'])}"
     return f"M{x} {middle - 10}v7" if row["kind"] == "fill" else f"M{x} {middle + 4}v6"
@@ -104,6 +112,14 @@ def _part_words(rows: list[Row], nights: list[Row], lacks_start: bool) -> str:
             + _times(fills)
             + (f" ({dark} in the night)" if dark and not lacks_start else "")
         )
+    rinses = [row for row in rows if row["kind"] == "rinse"]
+    if rinses:
+        said.append("the bag rinsed before each refill, as the policy asks")
+    sets = [row["from_min"] for row in rows if row["kind"] == "set"]
+    if any(at is not None for at in sets) and not lacks_start:
+        said.append("new set at " + _times([at for at in sets if at is not None]))
+    elif sets:
+        said.append("new set once a feeding day")
     flushes = [row for row in rows if row["kind"] == "flush"]
     timed = [row["from_min"] for row in flushes if row["from_min"] is not None]
     if timed:

@@ -217,7 +217,7 @@ def _section(report: ReportInput, row: Row, known: _Known) -> Section:
         counts={urgency: int(row[urgency]) for urgency in URGENCIES},
         orders=_orders(regimens, parts),
         amounts=_amounts(latest, parts) if latest else [],
-        amounts_note=_amounts_note(regimens, latest),
+        amounts_note=_amounts_note(regimens, latest, parts),
         day=day_picture(plan, without_start),
         day_words=day_words(plan, without_start),
         weights=weight_line(known.weights.get(patient, [])),
@@ -294,6 +294,11 @@ def _part(part: Row) -> str:
         density = _of_part(part, "formula_kcal_per_ml")
         suffix = f" ({number(density, 2)} kcal/mL)" if density is not None else ""
         said.append(f"{part['formula_code']}{suffix}")
+    if part.get("feed_settled_by"):
+        least, most = (_of_part(part, f"feed_ml_per_day_{end}") for end in ("low", "high"))
+        if least is not None and most is not None:
+            words = missing_in_words(part["feed_settled_by"])
+            said.append(f"{span(least, most)} mL/d, not settled: {words}")
     days = _of_part(part, "days_per_week")
     if days is not None and days < 7:
         said.append(f"{number(days, 1)} days a week")
@@ -382,12 +387,23 @@ def _number(value: object) -> float:
     return float(value) if isinstance(value, int | float) else float("nan")
 
 
-def _amounts_note(regimens: list[Row], latest: Row | None) -> str:
+def _amounts_note(regimens: list[Row], latest: Row | None, parts: list[Row]) -> str:
+    """Which order the amounts are of, and what it leaves open about them."""
     if latest is None:
         return "No order in force in the period."
+    said = []
     if len(regimens) > 1:
-        return f"Of order {latest['order_id']}, the latest of {len(regimens)} in the period."
-    return ""
+        said.append(f"Of order {latest['order_id']}, the latest of {len(regimens)} in the period.")
+    open_ = [
+        missing_in_words(part["feed_settled_by"])
+        for part in parts
+        if part["order_id"] == latest["order_id"] and part.get("feed_settled_by")
+    ]
+    if open_:
+        said.append(f"Not settled: {', '.join(dict.fromkeys(open_))}; one reading is shown.")
+    elif latest["feed_basis"] == "contradicted":
+        said.append("Not settled: the order contradicts itself; the sum of its parts is shown.")
+    return " ".join(said)
 
 
 def _stocks(

@@ -59,8 +59,11 @@ KINDS = {
     "site": "S",
 }
 # Codes that the catalogue holds stay; another may be anything someone typed.
-CODES = ("item_code", "formula_code", "additive", "unavailable_item", "substitute_item")
-JOINED_CODES = ("formulas", "other_packs")
+CODES = (
+    "item_code", "formula_code", "additive", "additive_2", "additive_3", "unavailable_item",
+    "substitute_item",
+)  # fmt: skip
+JOINED_CODES = ("formulas", "other_packs", "additive_names")
 CLASSES = ("supply_class", "formula_class")
 # Days of the programme, which are no patient's.
 PROGRAMME_DAYS = ("since", "compared_on", "month")

@@ -197,6 +197,30 @@ class Orders(Sourced):
         "additive per day", "modular per day", "additive amount", unit="g or mL/d", low=0,
         high=2000,
     )  # fmt: skip
+    additive_per_100_ml: Number = number(
+        "Amount of the additive to each 100 mL of the feed before it is added, as of a fortifier; "
+        "the day's amount then goes by the feed",
+        "additive/100 ml", "additive per 100 ml", "fortifier/100 ml", "fortifier per 100 ml",
+        unit="g or mL/(100 mL)", low=0, high=50,
+    )  # fmt: skip
+    additive_2: Text = text(
+        "Item code of a second additive", "additive 2", "second additive", "modular 2",
+        identifier=True,
+    )  # fmt: skip
+    additive_2_per_day: Number = number(
+        "Amount of the second additive in a day, in its own base unit (g or mL)",
+        "additive 2/day", "additive 2 per day", "second additive per day", "modular 2 per day",
+        unit="g or mL/d", low=0, high=2000,
+    )  # fmt: skip
+    additive_3: Text = text(
+        "Item code of a third additive", "additive 3", "third additive", "modular 3",
+        identifier=True,
+    )  # fmt: skip
+    additive_3_per_day: Number = number(
+        "Amount of the third additive in a day, in its own base unit (g or mL)",
+        "additive 3/day", "additive 3 per day", "third additive per day", "modular 3 per day",
+        unit="g or mL/d", low=0, high=2000,
+    )  # fmt: skip
     pump_volume_limit_ml: Number = number(
         "Volume at which the pump is set to stop", "volume limit", "dose limit", "pump limit",
         "volume to be delivered", "vtbd", "dose to deliver", unit="mL", low=0, high=10000,

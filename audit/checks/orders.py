@@ -397,11 +397,11 @@ def allergen_in_formula(parts: pd.DataFrame, policy: Policy) -> Flags:
 
     Names are compared word by word, so that "milk protein" meets "milk" and "eggs" meets "egg".
     """
-    added, on_additive = parts["additive"].notna(), parts["additive_allergens"]
+    added, on_additive = parts["additive_names"].notna(), parts["additive_allergens"]
     formula, code = parts["formula_allergens"], parts["formula_code"]
     named = formula.mask(added & on_additive.notna(), formula + "; " + on_additive)
     one_label = "The label of " + code + " names:"
-    both_labels = "The labels of " + code + " and " + parts["additive"] + " name:"
+    both_labels = "The labels of " + code + " and " + parts["additive_names"] + " name:"
     shared = shared_names(parts["allergies"], named)
     return Flags(
         shared.ne(""),

@@ -17,6 +17,7 @@ from audit.period import Period
 from audit.policy import Policy
 from audit.regimen.columns import Groups, joined_texts
 from audit.regimen.dates import united
+from audit.regimen.formula import ADDITIVES
 from audit.regimen.intake import daily_intake
 from audit.regimen.readings import WHICH_PARTS
 from schemas.columns import PROVENANCE
@@ -31,7 +32,8 @@ def order_parts(parts: pd.DataFrame, catalogue: pd.DataFrame, period: Period) ->
     """Parts of the orders in force in the period, with what the checks compare.
 
     Added columns: age_days and stated_age_years (also where the birth date is implausible),
-    additive_allergens, is_only_part, water_bag_ml (largest in the catalogue), and for feed and
+    additive_names, additive_allergens (of all of them; missing where those of one are),
+    is_only_part, water_bag_ml (largest in the catalogue), and for feed and
     flush the amounts to hold against each other: `compared_...` is the part's, or the order's
     sum where every part repeats the order's total. `text_...` is what the order line says of a
     field.
@@ -59,7 +61,7 @@ def order_parts(parts: pd.DataFrame, catalogue: pd.DataFrame, period: Period) ->
     return own.assign(
         # An age that no one has is no age to hold against a label.
         age_years=own["age_years"].where(own["life_stage"].notna()),
-        additive_allergens=own["additive"].map(allergens).astype("str"),
+        **_of_additives(own, allergens),
         age_days=age_days.where(age_days >= 0),
         stated_age_years=age_days / DAYS_PER_YEAR,
         is_only_part=is_counted.groupby(order).transform("sum").eq(1),
@@ -68,6 +70,22 @@ def order_parts(parts: pd.DataFrame, catalogue: pd.DataFrame, period: Period) ->
         **compared,
         **_said_in_text(own["order_text"]),
     )
+
+
+def _of_additives(parts: pd.DataFrame, allergens: pd.Series) -> dict[str, pd.Series]:
+    """Codes of a part's additives, and the allergens that all their labels name."""
+    names = pd.Series("", index=parts.index, dtype="str")
+    labels, unknown = names, pd.Series(False, index=parts.index)
+    for column in ADDITIVES:
+        code = parts[column]
+        label = code.map(allergens).astype("str")
+        unknown |= code.notna() & label.isna()
+        names = names.mask(code.notna(), (names + ", " + code).where(names.ne(""), code))
+        labels = labels.mask(label.notna(), (labels + "; " + label).where(labels.ne(""), label))
+    return {
+        "additive_names": names.where(names.ne("")),
+        "additive_allergens": labels.where(labels.ne("") & ~unknown),
+    }
 
 
 def _said_in_text(lines: pd.Series) -> dict[str, pd.Series]:

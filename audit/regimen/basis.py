@@ -92,7 +92,11 @@ def lacks_of_formula(parts: pd.DataFrame, density: str) -> pd.Series:
             (missing & ~named, "formula_code"),
             (missing & named & ~supplied, "catalogue"),
             (missing & named & supplied & ~known, "formula_in_catalogue"),
-            (missing & named & known, density),
+            *(
+                (missing & known & parts["lacks_of_fortifier"].eq(name), name)
+                for name in ("additive", "additive_in_catalogue", "displacement_ml_per_g")
+            ),
+            (missing & known & parts["lacks_of_fortifier"].isna(), density),
         ]
     )
 

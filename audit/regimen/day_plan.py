@@ -15,7 +15,7 @@ from audit.regimen.columns import WHOLE_EPSILON
 from audit.regimen.feed import HOURS_PER_DAY, MIN_PER_DAY
 
 Amount = pd.Series | float
-KINDS = ("feed", "fill", "flush", "night")
+KINDS = ("set", "feed", "fill", "rinse", "flush", "night")
 COLUMNS = ("patient_id", "order_id", "source_row", "kind", "from_min", "to_min", "ml")
 
 
@@ -23,16 +23,20 @@ def day_plan(parts: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     """A row for each thing that happens in a feeding day, by patient, order, part and time.
 
     `parts` is what `order_parts` gives; those in the period are planned. Columns: patient_id,
-    order_id, source_row, kind (feed, fill, flush, night), from_min and to_min (minutes after
-    midnight, 0 to 1440; what crosses midnight is two rows; missing where no time is stated) and
-    ml (of the run, the fill or the flush; of a run cut by midnight its share).
+    order_id, source_row, kind (set, feed, fill, rinse, flush, night), from_min and to_min (minutes
+    after midnight, 0 to 1440; what crosses midnight is two rows; missing where no time is stated)
+    and ml (of the run, the fill or the flush; of a run cut by midnight its share; none of a rinse,
+    whose water is poured away). A new set is hung as each feeding day begins, and an open feed's
+    bag is rinsed before each refill where the policy asks for it.
     """
     own = parts[parts["in_period"] & ~parts["is_exact_duplicate"]].reset_index(drop=True)
     runs = own["method"].isin(["continuous", "cyclic"]) & (own["session_h"] > 0)
-    all_day = runs & (own["session_h"] >= HOURS_PER_DAY)
+    all_day = runs & (own["session_span_h"] >= HOURS_PER_DAY)
     start = own["session_start_min"].mask(all_day & own["session_start_min"].isna(), 0.0)
     own = own.assign(starts_min=start.where(runs))
-    rows = pd.concat([_feeds(own), _fills(own), _flushes(own), _nights(own, policy)])
+    fills = _fills(own)
+    kinds = [_sets(own), _feeds(own), fills, _rinses(own, fills, policy), _flushes(own)]
+    rows = pd.concat([*kinds, _nights(own, policy)])
     placed = _cut_at_midnight(rows)
     by = ["patient_id", "order_id", "source_row", "kind", "from_min"]
     told = placed.sort_values(by, kind="stable", ignore_index=True)
@@ -46,7 +50,7 @@ def _rows(parts: pd.DataFrame, kind: str, begins: Amount, ends: Amount, ml: Amou
 
 def _feeds(parts: pd.DataFrame) -> pd.DataFrame:
     """The run of a day; feeds given apart, and runs without a start, have no times."""
-    ends = parts["starts_min"] + 60 * parts["session_h"].clip(upper=HOURS_PER_DAY)
+    ends = parts["starts_min"] + 60 * parts["session_span_h"].clip(upper=HOURS_PER_DAY)
     return _rows(parts, "feed", parts["starts_min"], ends, parts["feed_ml_per_day"])
 
 
@@ -62,6 +66,24 @@ def _fills(parts: pd.DataFrame) -> pd.DataFrame:
     volume = np.minimum(largest, feed - turn * largest)
     at = each["starts_min"] + turn * a_fill_min
     return _rows(each, "fill", at, at, volume)
+
+
+def _sets(parts: pd.DataFrame) -> pd.DataFrame:
+    """A new set as the day's pump or gravity feeding begins; without a time where none is known."""
+    hung = parts[parts["is_pump"] | parts["method"].eq("gravity")]
+    begins = hung["starts_min"].fillna(hung["session_start_min"])
+    return _rows(hung, "set", begins, begins, np.nan)
+
+
+def _rinses(parts: pd.DataFrame, fills: pd.DataFrame, policy: Policy) -> pd.DataFrame:
+    """Rinses of an open feed's bag before each fill but the day's first."""
+    keys = ["patient_id", "order_id", "source_row"]
+    closed = parts.loc[parts["formula_form"].eq("closed_system"), keys]
+    refilled = fills[fills.duplicated(keys).to_numpy()]
+    open_ = ~pd.MultiIndex.from_frame(refilled[keys]).isin(pd.MultiIndex.from_frame(closed))
+    if policy["rinse_between_fills"] == "no":
+        open_ = np.zeros(len(refilled), dtype=bool)
+    return refilled[open_].assign(kind="rinse", ml=np.nan)
 
 
 def _flushes(parts: pd.DataFrame) -> pd.DataFrame:

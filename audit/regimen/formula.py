@@ -21,6 +21,12 @@ _NUTRIENTS = [
     "volume_meeting_micronutrients_ml", "hang_h", "opened_storage_h", "container_ml",
 ]  # fmt: skip
 _TEXTS = ["kind", "formula_form", "allergens"]
+# Columns of an order that name what is added; the amount of a day stands in `..._per_day`.
+ADDITIVES = ("additive", "additive_2", "additive_3")
+ADDED = {
+    "kcal": "additive_kcal_per_day", "protein_g": "additive_protein_g_per_day",
+    "water_ml": "additive_water_ml_per_day", "ml": "additive_ml_per_day",
+}  # fmt: skip
 
 
 def formulas(catalogue: pd.DataFrame) -> pd.DataFrame:
@@ -145,31 +151,89 @@ def _liquid(formula: pd.DataFrame, text: pd.DataFrame, policy: Policy) -> pd.Dat
 
 
 def additives(orders: pd.DataFrame, catalogue: pd.DataFrame) -> pd.DataFrame:
-    """Energy, protein, water and volume of the day's additive, a row per order part.
+    """Energy, protein, water and volume of what is added in a day, a row per order part.
 
     Columns: additive_kcal_per_day, additive_protein_g_per_day, additive_water_ml_per_day,
     additive_ml_per_day, has_additive. Grams for an item with energy per 100 g, else mL. All
-    zero where nothing is added, and missing where the item or its amount is not known.
+    zero where nothing is added, and missing where an item or its amount is not known. What is
+    added to each 100 mL is part of the feed (`fortified`) and not counted here.
     """
+    items = _items(catalogue)
+    by_volume = orders["additive_per_100_ml"].notna()
+    total, any_added = None, by_volume
+    for name in ADDITIVES:
+        code, amount = orders[name], orders[f"{name}_per_day"]
+        nothing = code.isna() & (amount.isna() | amount.eq(0))
+        any_added = any_added | ~nothing
+        if name == ADDITIVES[0]:
+            nothing |= by_volume
+        per_unit = _per_unit(of_orders(code, items))
+        per_day = per_unit[list(ADDED)].mul(amount, axis="index").where(~nothing, 0.0)
+        total = per_day if total is None else total + per_day
+    assert total is not None
+    return total.rename(columns=ADDED).assign(has_additive=any_added)
+
+
+def fortified(fed: pd.DataFrame, orders: pd.DataFrame, catalogue: pd.DataFrame) -> pd.DataFrame:
+    """Densities of the feed with what is added to each 100 mL of it, such as a fortifier.
+
+    `fed` has the densities before. Of g added to 100 mL the volume is 100 mL + g x displacement
+    (the catalogue's, mL per g); of a liquid its own volume. Added columns: fortifier_per_ml
+    (base units in 1 mL as fed; 0 for none) and lacks_of_fortifier (what its item lacks).
+    """
+    added = orders["additive_per_100_ml"]
+    per_unit = _per_unit(of_orders(orders["additive"], _items(catalogue)))
+    volume = 100 + added * per_unit["displaced_ml"]
+    densities = {}
+    for density, per_l, part in (
+        ("formula_kcal_per_ml", 1, "kcal"),
+        ("formula_protein_g_per_l", 1000, "protein_g"),
+        ("formula_water_ml_per_l", 1000, "water_ml"),
+    ):
+        mixed = (100 * fed[density] / per_l + added * per_unit[part]) / volume * per_l
+        densities[density] = fed[density].mask(added.notna(), mixed)
+    plain = added.isna()
+    return fed.assign(
+        **densities,
+        powder_g_per_ml=fed["powder_g_per_ml"].where(plain, fed["powder_g_per_ml"] * 100 / volume),
+        fortifier_per_ml=(added / volume).mask(plain, 0.0),
+        lacks_of_fortifier=text_by_rule(
+            [
+                (plain | per_unit["displaced_ml"].notna() & per_unit["kcal"].notna(), ""),
+                (orders["additive"].isna(), "additive"),
+                (per_unit["kcal"].isna(), "additive_in_catalogue"),
+                (added.notna(), "displacement_ml_per_g"),
+            ],
+            orders.index,
+        ).replace("", np.nan),
+    )
+
+
+def _items(catalogue: pd.DataFrame) -> pd.DataFrame:
+    """The catalogue by item code, the first entry of a code entered twice."""
     items = catalogue.sort_values(list(PROVENANCE), kind="stable").drop_duplicates("item_code")
-    item = of_orders(orders["additive"], items.set_index("item_code"))
-    amount = orders["additive_per_day"]
-    named = orders["additive"].notna()
-    nothing = ~named & (amount.isna() | amount.eq(0))
+    return items.set_index("item_code")
+
+
+def _per_unit(item: pd.DataFrame) -> pd.DataFrame:
+    """What a base unit of each item adds: kcal, protein_g, water_ml, ml, and displaced_ml.
+
+    The volume of a powder added in a day is not counted (`ml`); into each 100 mL it is
+    (`displaced_ml`).
+    """
     by_gram = item["kcal_per_100g"].notna()
     known = by_gram | item["kcal_per_ml"].notna()
-    per_unit = pd.DataFrame(
+    return pd.DataFrame(
         {
-            "additive_kcal_per_day": (item["kcal_per_100g"] / 100).fillna(item["kcal_per_ml"]),
-            "additive_protein_g_per_day": (item["protein_g_per_100g"] / 100).where(
+            "kcal": (item["kcal_per_100g"] / 100).fillna(item["kcal_per_ml"]),
+            "protein_g": (item["protein_g_per_100g"] / 100).where(
                 by_gram, item["protein_g_per_l"] / 1000
             ),
-            "additive_water_ml_per_day": (item["water_ml_per_l"] / 1000).mask(by_gram, 0.0),
-            "additive_ml_per_day": by_gram.map({True: 0.0, False: 1.0}).where(known),
+            "water_ml": (item["water_ml_per_l"] / 1000).mask(by_gram, 0.0),
+            "ml": by_gram.map({True: 0.0, False: 1.0}).where(known),
+            "displaced_ml": item["displacement_ml_per_g"].where(by_gram, 1.0).where(known),
         }
     )
-    per_day = per_unit.mul(amount, axis="index").where(~nothing, 0.0)
-    return per_day.assign(has_additive=~nothing)
 
 
 def _ratio(over: pd.Series, under: pd.Series) -> pd.Series:

@@ -12,7 +12,7 @@ from audit.regimen.columns import Groups
 from audit.regimen.dates import in_force
 from audit.regimen.feed import exceed_a_day, feeds, sessions
 from audit.regimen.flushes import flushes
-from audit.regimen.formula import additives, as_fed, formulas, of_orders
+from audit.regimen.formula import additives, as_fed, formulas, fortified, of_orders
 from audit.regimen.holds import text_hold_h
 from audit.regimen.person import age_years, life_stage
 from audit.regimen.readings import volume_readings
@@ -50,7 +50,7 @@ def order_parts(
             in_force(orders, period),
             session,
             feeds(orders, session),
-            as_fed(formula, orders["dilution"], policy),
+            fortified(as_fed(formula, orders["dilution"], policy), orders, catalogue),
             additives(orders, catalogue),
             flushes(orders, session, policy),
         ],
@@ -114,6 +114,7 @@ def _nutrients(parts: pd.DataFrame, end: str) -> dict[str, pd.Series]:
         "protein_g_per_day": protein + parts["additive_protein_g_per_day"],
         "formula_water_ml_per_day": water + parts["additive_water_ml_per_day"],
         "powder_g_per_day": feed * parts["powder_g_per_ml"],
+        "fortifier_per_day": feed * parts["fortifier_per_ml"],
     }
     return {f"{name}{end}": amount for name, amount in found.items()}
 

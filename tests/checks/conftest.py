@@ -39,7 +39,7 @@ USUAL: dict[str, dict[str, Any]] = {
         "formula_code": "F1", "formula_known": True, "catalogue_supplied": True,
         "formula_form": "ready_to_feed", "formula_allergens": "milk; soy",
         "age_from_years": NUMBER, "age_to_years": NUMBER, "formula_kcal_per_ml": 1.2,
-        "energy_kcal_per_day": 1440.0, "additive": TEXT, "additive_allergens": TEXT,
+        "energy_kcal_per_day": 1440.0, "additive_names": TEXT, "additive_allergens": TEXT,
         "has_additive": False, "additive_ml_per_day": 0.0,
         "volume_meeting_micronutrients_ml": 1000.0, "container_ml": 250.0, "label_hang_h": NUMBER,
         "is_only_part": True, "is_order_total": False, "method": "cyclic", "is_pump": True,

@@ -301,15 +301,15 @@ CASES = {
         ("nothing on the order", {"allergies": None}, "not applicable"),
         ("no formula ordered", {"allergies": "milk", "formula_code": None}, "not applicable"),
         ("an additive's label", {"allergies": "milk", "formula_allergens": "soy",
-                                 "additive": "M1", "additive_allergens": "whey"}, "found", {
+                                 "additive_names": "M1", "additive_allergens": "whey"}, "found", {
             "evidence": "Allergy: milk. The labels of F1 and M1 name: soy; whey.",
         }),
         ("an additive without it",
-         {"allergies": "egg", "additive": "M1", "additive_allergens": "whey"}, "fine"),
-        ("an additive whose allergens are not known", {"allergies": "egg", "additive": "M1"},
+         {"allergies": "egg", "additive_names": "M1", "additive_allergens": "whey"}, "fine"),
+        ("an additive whose allergens are not known", {"allergies": "egg", "additive_names": "M1"},
          "unchecked", "the allergens of the additive"),
         ("an additive whose allergens are not known, and the formula's own",
-         {"allergies": "milk", "additive": "M1"}, "found", {
+         {"allergies": "milk", "additive_names": "M1"}, "found", {
             "evidence": "Allergy: milk. The label of F1 names: milk; soy.",
         }),
         ("the label's allergens are not known", {"allergies": "milk", "formula_allergens": None},

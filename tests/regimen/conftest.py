@@ -40,6 +40,10 @@ CATALOGUE: tuple[Row, ...] = (
         "item_code": "OIL", "kind": "modular", "kcal_per_ml": 8.4, "protein_g_per_l": 0,
         "water_ml_per_l": 0,
     },
+    {
+        "item_code": "FORT", "kind": "modular", "kcal_per_100g": 400, "protein_g_per_100g": 20,
+        "displacement_ml_per_g": 0.6,
+    },
     {"item_code": "BAG5", "kind": "bag_set", "capacity_ml": 500},
     {"item_code": "BAG10", "kind": "bag_set", "capacity_ml": 1000},
     {"item_code": "GRAV", "kind": "gravity_set", "capacity_ml": 600},

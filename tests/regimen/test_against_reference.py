@@ -35,6 +35,9 @@ FEEDS = {
     "ELSE": (None, None, None, None, None, None, None),
 }
 CARB_KCAL_PER_G = 3.8
+# Of a fortifier: kcal and g protein in 1 g, and mL that 1 g adds to the volume; of oil: kcal/mL.
+FORT_KCAL, FORT_PROTEIN_G, FORT_ML = 4.0, 0.2, 0.6
+OIL_KCAL_PER_ML = 8.4
 BAG_ML, GRAVITY_ML = 1000.0, 600.0
 
 
@@ -183,7 +186,7 @@ def hang_hours(row, stage):
         return label
     if form is None:
         return None
-    mixed = form == "powder" or row["additive"] is not None
+    mixed = form == "powder" or row["additive"] is not None or row.get("additive_2") is not None
     hours = {"human_milk": 4.0, "blended": 2.0}.get(form)
     if mixed:
         hours = 4.0
@@ -463,6 +466,12 @@ def random_patient(rng, name):
                 }
             )
             orders[-1]["additive_per_day"] = 20.0 if orders[-1]["additive"] else None
+            if orders[-1]["additive"] is None and rng.random() < 0.15:
+                grams = float(rng.integers(1, 6))
+                orders[-1] |= {"additive": "FORT", "additive_per_100_ml": grams}
+            if rng.random() < 0.1:
+                oil = maybe(float(rng.integers(1, 30)))
+                orders[-1] |= {"additive_2": "OIL", "additive_2_per_day": oil}
             if method == "gravity" and rng.random() < 0.5:
                 orders[-1]["flush_ml_per_day"] = None
     weights = [
@@ -510,7 +519,7 @@ def intake(row, days, parts):
     """Least and most mL and kcal of a part over some days."""
     hours, _, _, bounds = feeding(row)
     bounds = (0.0 if alone_or_not(row, parts) and bounds[0] is not None else bounds[0], bounds[1])
-    kcal, *_ = FEEDS[row["formula_code"]]
+    kcal, *_, added, _ = as_fed(row)
     start, goal = row["start_rate_ml_per_h"], row["rate_ml_per_h"]
     runs = row["method"] in PUMPS[:2] and hours and start is not None and goal is not None
     low = high = 0.0
@@ -524,7 +533,7 @@ def intake(row, days, parts):
                 shares = (float(run / whole),) * 2
         low, high = low + shares[0], high + shares[1]
     week = (row["days_per_week"] or 7) / 7
-    added = (row["additive_per_day"] or 0) * CARB_KCAL_PER_G * len(days)
+    added = times(added, float(len(days)))
     shares = list(zip(bounds, (low, high), strict=True))
     feed = [times(volume, share, week) for volume, share in shares]
     energy = [times(plus(times(volume, kcal, share), added), week) for volume, share in shares]
@@ -555,12 +564,28 @@ def alone_or_not(row, parts):
     )  # fmt: skip
 
 
+def as_fed(row):
+    """kcal, g protein, mL water and g powder of 1 mL, and what is added to a day: kcal and mL."""
+    kcal, protein, water, grams, *_ = FEEDS[row["formula_code"]]
+    protein, water = times(protein, 0.001), times(water, 0.001)
+    fort = row.get("additive_per_100_ml")
+    if fort is not None:
+        whole = 100 + FORT_ML * fort
+        kcal = None if kcal is None else (100 * kcal + FORT_KCAL * fort) / whole
+        protein = None if protein is None else (100 * protein + FORT_PROTEIN_G * fort) / whole
+        water = None if water is None else 100 * water / whole
+        grams = None if grams is None else 100 * grams / whole
+    oil = row.get("additive_2_per_day") if row.get("additive_2") else 0.0
+    carb = (row["additive_per_day"] or 0) * CARB_KCAL_PER_G
+    return kcal, protein, water, grams, plus(carb, times(oil, OIL_KCAL_PER_ML)), oil
+
+
 def amounts(row):
     """Everything the reference says of one part."""
-    kcal, protein, water, grams, *_ = FEEDS[row["formula_code"]]
+    kcal, protein, water, grams, added, oil = as_fed(row)
     stage = stage_of(row)
     hours, volume, basis, (least, most) = feeding(row)
-    added = (row["additive_per_day"] or 0) * CARB_KCAL_PER_G
+    no_oil = None if oil is None else 0.0
     low, high = flushing(row, hours)
     largest, fills, night = hanging(row, stage, hours, volume)
     return {
@@ -568,14 +593,14 @@ def amounts(row):
         "feed_ml_per_day": volume,
         "basis": basis,
         "energy_kcal_per_day": plus(times(volume, kcal), added),
-        "protein_g_per_day": times(volume, protein, 0.001),
-        "formula_water_ml_per_day": times(volume, water, 0.001),
+        "protein_g_per_day": plus(times(volume, protein), no_oil),
+        "formula_water_ml_per_day": plus(times(volume, water), no_oil),
         "feed_ml_per_day_low": least,
         "feed_ml_per_day_high": most,
         "energy_kcal_per_day_low": plus(times(least, kcal), added),
         "energy_kcal_per_day_high": plus(times(most, kcal), added),
-        "protein_g_per_day_high": times(most, protein, 0.001),
-        "formula_water_ml_per_day_low": times(least, water, 0.001),
+        "protein_g_per_day_high": plus(times(most, protein), no_oil),
+        "formula_water_ml_per_day_low": plus(times(least, water), no_oil),
         "powder_g_per_day": times(volume, grams),
         "flush_ml_per_day_low": low,
         "flush_ml_per_day_high": high,

@@ -37,6 +37,23 @@ def test_fills_follow_one_another(plan_of):
     same(plan_of("fill", NIGHT), [[240, 240, 250], [1200, 1200, 1000]])
 
 
+def test_the_bag_is_rinsed_before_each_refill(plan_of):
+    same(plan_of("rinse", NIGHT), [[240, 240, NAN]])
+    assert plan_of("rinse", NIGHT | {"formula_code": "HANG"}) == []
+
+
+def test_a_new_set_is_hung_as_the_feeding_day_begins(plan_of):
+    same(plan_of("set", NIGHT), [[1200, 1200, NAN]])
+    same(plan_of("set", NIGHT | {"start_time": None}), [[NAN, NAN, NAN]])
+    assert plan_of("set", {"formula_code": "LIQ", "method": "syringe"}) == []
+
+
+def test_a_hold_lies_within_the_run(plan_of):
+    """24 h less 3 h held at 125 mL/h: 2625 mL, on a run that fills the day."""
+    held = NIGHT | {"method": "continuous", "hours_per_day": 24, "start_time": None}
+    same(plan_of("feed", held | {"hold_h_per_day": 3}), [[0, 1440, 2625]])
+
+
 def test_flushes_while_the_pump_runs(plan_of):
     same(plan_of("flush", NIGHT), [[0, 0, 60], [240, 240, 60]])
 

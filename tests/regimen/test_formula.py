@@ -148,3 +148,31 @@ def test_no_catalogue(parts_of):
     assert not part["catalogue_supplied"]
     assert math.isnan(part["energy_kcal_per_day"])
     assert part["feed_ml_per_day"] == 1000
+
+
+def test_a_fortifier_to_each_100_ml_adds_its_volume(parts_of):
+    """4 g to 100 mL is 102.4 mL: 67 + 16 kcal in it, of 1,000 mL as fed."""
+    milk = {**FEED, "formula_code": "MILK", "additive": "FORT", "additive_per_100_ml": 4}
+    part = parts_of(milk).iloc[0]
+    assert part["formula_kcal_per_ml"] == pytest.approx(83 / 102.4)
+    assert part["energy_kcal_per_day"] == pytest.approx(1000 * 83 / 102.4)
+    assert part["fortifier_per_day"] == pytest.approx(1000 * 4 / 102.4)
+    assert part["hang_limit_h"] == 4
+    assert part["additive_ml_per_day"] == 0
+
+
+def test_a_fortifier_without_its_displacement_leaves_the_energy_unknown(parts_of):
+    part = parts_of({**FEED, "formula_code": "MILK", "additive": "CARB", "additive_per_100_ml": 4})
+    assert part["energy_kcal_per_day"].isna().all()
+    assert part["lacks_energy_kcal_per_day"].tolist() == ["displacement_ml_per_g"]
+
+
+def test_several_additives_of_one_order_add_up(parts_of):
+    """20 g at 3.8 kcal/g and 10 mL of oil at 8.4 kcal/mL beside 1,000 mL at 1.2 kcal/mL."""
+    both = {"additive": "CARB", "additive_per_day": 20, "additive_2": "OIL",
+            "additive_2_per_day": 10}  # fmt: skip
+    part = parts_of({**FEED, "formula_code": "LIQ", **both}).iloc[0]
+    assert part["energy_kcal_per_day"] == pytest.approx(1200 + 76 + 84)
+    assert part["additive_ml_per_day"] == 10
+    part = parts_of({**FEED, "formula_code": "LIQ", **both, "additive_2_per_day": None}).iloc[0]
+    assert part["energy_kcal_per_day"] != part["energy_kcal_per_day"]
