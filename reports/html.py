@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import base64
+import gc
 import hashlib
 import math
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from importlib.resources import files
 from pathlib import Path
@@ -60,15 +63,29 @@ LIST_SHOWN = 500
 ROWS_SHOWN = 200
 NOT_STATED = "not stated"
 WITHOUT_WORKBOOK = "the workbook (left out here, written with --workbook)"
+# Objects made before garbage is looked for, and how often among older ones.
+COLLECTED_AFTER = (50_000, 20, 50)
 
 
 def write(report: ReportInput, path: Path) -> list[Path]:
     """Write the page, and beside it the files by site of a large programme; returns the latter."""
-    texts = pages(report)
+    with _seldom_collected():
+        texts = pages(report)
     path.write_bytes(texts.pop(INDEX).encode("utf-8", errors="replace"))
     for name, text in texts.items():
         (path.parent / name).write_bytes(text.encode("utf-8", errors="replace"))
     return [path.parent / name for name in texts]
+
+
+@contextmanager
+def _seldom_collected() -> Iterator[None]:
+    """Garbage is looked for less often: rows on their way to text are many, and hold no cycles."""
+    usual = gc.get_threshold()
+    gc.set_threshold(*COLLECTED_AFTER)
+    try:
+        yield
+    finally:
+        gc.set_threshold(*usual)
 
 
 def page(report: ReportInput) -> str:

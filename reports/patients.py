@@ -153,12 +153,9 @@ def records(frame: pd.DataFrame) -> list[Row]:
 
 def _values(column: pd.Series) -> list[Any]:
     """Cells of a column as Python values, missing ones as None."""
-    values = column.astype(object).tolist()
-    missing = column.isna().to_numpy()
-    if missing.any():
-        for place in np.flatnonzero(missing):
-            values[place] = None
-    return values
+    values = column.to_numpy(dtype=object, copy=True)
+    values[column.isna().to_numpy()] = None
+    return list(values.tolist())
 
 
 def grouped(frame: pd.DataFrame) -> dict[str, list[Row]]:

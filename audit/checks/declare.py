@@ -85,7 +85,7 @@ class Check:
         found = self._exceptions(known, flags)
         pieces = []
         if lacks.any():
-            lacking = _rows(table, lacks)
+            lacking = _rows(self._named(table, Unchecked), lacks)
             missing = _names_of_missing(
                 pd.DataFrame({name: where[lacks] for name, where in blank.items()}, lacking.index),
                 lacking,
@@ -94,17 +94,25 @@ class Check:
         if flags.doubtful is not None:
             open_ = np.asarray(flags.doubtful, bool) & ~np.asarray(flags.where, bool)
             if open_.any():
-                pieces.append(self._unchecked(_rows(known, open_), flags.settled_by))
+                pieces.append(
+                    self._unchecked(_rows(self._named(known, Unchecked), open_), flags.settled_by)
+                )
         if len(pieces) == 2:
             pieces = [pd.concat(pieces, ignore_index=True)]
         unchecked = pieces[0] if pieces else empty(Unchecked)
         return found, unchecked, int(applies.sum())
 
+    def _named(self, table: pd.DataFrame, model: type[Table]) -> pd.DataFrame:
+        """The columns that findings may need, so that rows of wide tables are not taken whole."""
+        wanted = {*columns_of(model), *names_in(self.evidence)}
+        wanted.update(f"lacks_{name}" for name in self.needs)
+        return table[[name for name in table.columns if name in wanted]]
+
     def _exceptions(self, known: pd.DataFrame, flags: Flags) -> pd.DataFrame:
         where = np.asarray(flags.where, dtype=bool)
         if not where.any():
             return empty(Exceptions)
-        rows = _rows(known, where)
+        rows = _rows(self._named(known, Exceptions), where)
         columns: dict[str, object] = {
             "check": self.check,
             "family": self.family,
@@ -171,9 +179,14 @@ def check(
     return declared
 
 
+def names_in(template: str) -> list[str]:
+    """The names that a template is filled in by, each once."""
+    return list(dict.fromkeys(name for _, name, _, _ in Formatter().parse(template) if name))
+
+
 def write_evidence(template: str, rows: pd.DataFrame, values: Mapping[str, object]) -> list[str]:
     """The template filled in for each of the rows, from the rule's values, then the row's."""
-    names = dict.fromkeys(name for _, name, _, _ in Formatter().parse(template) if name)
+    names = names_in(template)
     columns = [
         _printable(values[name] if name in values else rows[name], len(rows)) for name in names
     ]
