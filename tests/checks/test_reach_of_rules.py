@@ -77,6 +77,34 @@ def test_a_finding_has_the_declared_columns_and_no_other(known, by_check):
     assert list(together.unchecked.columns) == list(columns_of(Unchecked))
 
 
+def test_a_figure_that_is_missing_is_named_by_the_inputs_it_lacks(table_of):
+    rule = next(known for known in CHECKS if known.check == "stated_volume_differs")
+    lacking = {"compared_computed_feed_ml_per_day": None}
+    rows = table_of("parts", lacking, lacking).assign(
+        lacks_compared_computed_feed_ml_per_day=["rate_ml_per_h, hours_per_day", None]
+    )
+    _, unchecked, _ = rule.run(rows, POLICY)
+    assert unchecked["missing"].tolist() == [
+        "rate_ml_per_h, hours_per_day",
+        "compared_computed_feed_ml_per_day",
+    ]
+
+
+def test_evidence_is_that_of_its_own_row_wherever_the_row_stands(table_of):
+    """Of two infants given too much, one by plain water and one by all fluid."""
+    rule = next(known for known in CHECKS if known.check == "too_much_water_for_infant")
+    rows = table_of(rule.rows, {"life_stage": "infant"}, {"life_stage": "infant"})
+    words = {}
+    for index in ([0, 1], [7, 3]):
+        placed = rows.assign(
+            added_water_ml_per_kg_low=[900.0, 0.0], added_water_ml_per_kg_high=[900.0, 0.0],
+            total_volume_ml_per_kg_low=[1.0, 900.0], total_volume_ml_per_kg_high=[1.0, 900.0],
+        ).set_axis(index, axis="index")  # fmt: skip
+        words[index[0]] = rule.run(placed, POLICY)[0]["evidence"].tolist()
+    assert words[0] == words[7]
+    assert "(not above" in words[0][0]
+
+
 def test_who_supplies_is_judged_by_the_orders_of_the_period_alone():
     """An order of an earlier month says nothing of who supplies now."""
     parts = pd.DataFrame(
