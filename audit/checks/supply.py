@@ -12,7 +12,7 @@ from audit.regimen.columns import Groups, joined_texts
 from audit.supply.lines import NO_ITEM
 
 SHORT_EVIDENCE = (
-    "Needed {needed_units:,.0f} {in_units} in the period, stock at its start {opening}, "
+    "Needed {needed_units:,.0f} {in_units} in the period{rests_on}, stock at its start {opening}, "
     "received {received_units:,.0f}{counted}: {observed:,.0f} {in_units} not covered on "
     "{short_days_low:g} days, the first {first_short_day_low}{lower_opening}."
 )
@@ -31,25 +31,46 @@ def _of_formula(supply: pd.DataFrame) -> pd.Series:
 
 
 def _short(supply: pd.DataFrame) -> Flags:
-    """Flags a shortage under both bounds of the opening stock; doubtful under only one."""
+    """Flags a shortage under both bounds of the opening stock; doubtful under only one.
+
+    Where the order leaves its volume open, the least that it may need must be more than all that
+    there was to cover it.
+    """
     low, high = supply["short_units_low"], supply["short_units_high"]
+    needed, open_ = supply["needed_units"], supply["need_settled_by"].notna()
+    most_there = needed - low + supply["on_hand_units_high"]
+    least_there = needed - high + supply["on_hand_units_low"]
+    surely = (low > 0) & (~open_ | (supply["least_need_share"] * needed > most_there + 1e-9))
+    maybe = open_ & (supply["most_need_share"] * needed > least_there + 1e-9)
     opening_low, opening_high = supply["opening_units_low"], supply["opening_units_high"]
     one = in_words(opening_low, "{:,.0f}")
     range_ = one + " to " + in_words(opening_high, "{:,.0f}") + " (not counted)"
     wider = " (with the least opening stock " + in_words(high, "{:,.0f}") + ")"
     return Flags(
-        where=low > 0,
+        where=surely,
         observed=low,
         expected=0.0,
-        doubtful=high > 0,
-        settled_by=COUNT,
+        doubtful=(high > 0) | maybe,
+        settled_by=_settled_by(supply, (low > 0) | ~high.gt(0)),
         values={
             "in_units": _units(supply),
+            "rests_on": _rests_on(supply),
             "opening": one.where(opening_low.eq(opening_high), range_),
             "counted": _count_words(supply),
             "lower_opening": wider.where(low.lt(high), ""),
         },
     )
+
+
+def _settled_by(supply: pd.DataFrame, by_volume: pd.Series) -> pd.Series:
+    """What would settle a finding: the order's volume where it hangs on that, else a count."""
+    counted = pd.Series(COUNT, index=supply.index, dtype="str")
+    return counted.where(~by_volume | supply["need_settled_by"].isna(), supply["need_settled_by"])
+
+
+def _rests_on(supply: pd.DataFrame) -> pd.Series:
+    """What the order leaves open about the need, in brackets; blank where it leaves nothing."""
+    return in_words("not settled: " + supply["need_settled_by"], " ({})", missing="")
 
 
 def _count_words(supply: pd.DataFrame) -> pd.Series:
@@ -122,7 +143,7 @@ syringes_short = _shortage(
     ),
     needs=("cover_days_low", "cover_days_high"),
     parameters=("delivery_interval_days_default", "delivery_grace_days", "buffer_days"),
-    evidence="{on_hand} {in_units} on hand at {a_day} a day last {observed:,.0f} days; "
+    evidence="{on_hand} {in_units} on hand at {a_day} a day{rests_on} last {observed:,.0f} days; "
     "the next delivery {due}.",
     confirm=f"{SUPPLY_STAFF} the next delivery, and the stock at home with the family.",
     source=f"{ARITHMETIC}; the interval is the usual one between this person's deliveries",
@@ -137,19 +158,25 @@ def runs_out_before_next_delivery(supply: pd.DataFrame, policy: Policy) -> Flags
     reserve = float(policy["buffer_days"])
     overdue = supply["days_to_next_delivery"] < -policy["delivery_grace_days"]
     days_to_delivery = supply["days_to_next_delivery"].mask(overdue, reserve)
+    longest = supply["cover_days_high"] / supply["least_need_share"].where(
+        supply["least_need_share"] > 0
+    )
     late_high = supply["cover_days_high"] < days_to_delivery
+    surely = late_high & (supply["need_settled_by"].isna() | (longest < days_to_delivery))
+    shortest = supply["cover_days_low"] / supply["most_need_share"]
     day = supply["next_delivery_due_on"].dt.strftime("%Y-%m-%d").astype("str")
     ahead = "is due in " + in_words(days_to_delivery, "{:,.0f}") + " days, on " + day
     past = "was due on " + day + f" and is not in the log; a reserve of {reserve:g} days is usual"
     low = in_words(supply["on_hand_units_low"], "{:,.0f}")
     high = in_words(supply["on_hand_units_high"], "{:,.0f}")
     return Flags(
-        where=late_high,
+        where=surely,
         observed=supply["cover_days_high"],
         expected=days_to_delivery,
-        doubtful=supply["cover_days_low"] < days_to_delivery,
-        settled_by=COUNT,
+        doubtful=shortest < days_to_delivery,
+        settled_by=_settled_by(supply, late_high | ~(supply["cover_days_low"] < days_to_delivery)),
         values={
+            "rests_on": _rests_on(supply),
             "on_hand": low.where(low.eq(high), low + " to " + high),
             "due": ahead.mask(overdue, past),
             "in_units": _units(supply),
