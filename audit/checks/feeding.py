@@ -560,7 +560,7 @@ def restart_at_full_rate(absences: pd.DataFrame, policy: Policy) -> Flags:
     needs=("covered_share_high",),
     parameters=("supply_cover_share_min_percent", "opening_stock_days_max"),
     evidence="At most {observed:.1f} % of the {needed_units:,.0f} {base_unit} of feed needed in "
-    "the period was covered, even with the most stock it could have begun with; "
+    "the period was covered{rests_on}, even with the most stock it could have begun with; "
     "marked below {expected:g} %.",
     confirm="Confirm with the family what was fed, and review with the dietitian.",
     source="Arithmetic; threshold: common practice",
@@ -570,7 +570,22 @@ def supply_covers_less_than_ordered(supply: pd.DataFrame, policy: Policy) -> Fla
     """Could the supply have covered the feed that was ordered?"""
     share = supply["covered_share_high"] * 100
     least = float(policy["supply_cover_share_min_percent"])
-    return Flags(share < least - 1e-9, share, least)
+    open_ = supply["need_settled_by"].notna()
+    needed = supply["needed_units"]
+    there = supply["covered_share_high"] * needed + supply["on_hand_units_high"]
+    by_least = 100 * there < least * supply["least_need_share"] * needed - 1e-9
+    low = share < least - 1e-9
+    by_most = open_ & (share < least * supply["most_need_share"] - 1e-9)
+    return Flags(
+        low & (~open_ | by_least),
+        share,
+        least,
+        doubtful=low | by_most,
+        settled_by=supply["need_settled_by"],
+        values={
+            "rests_on": in_words("not settled: " + supply["need_settled_by"], " ({})", missing="")
+        },
+    )
 
 
 @check(

@@ -436,6 +436,40 @@ def _overlap_days(pairs: pd.DataFrame) -> pd.Series:
     return (ends - begins).dt.total_seconds() / DAY.total_seconds()
 
 
+def supply(ledger: pd.DataFrame, parts: pd.DataFrame) -> pd.DataFrame:
+    """The ledger, with how far the need of a feed goes by a volume that its order leaves open.
+
+    Added columns: least_need_share and most_need_share (the need by the order's least and most
+    volume, over that which is used; 1 where nothing is open) and need_settled_by (missing there).
+    Of parts that do not fit into one day, each may be the one that is not fed.
+    """
+    known = parts["in_period"] & ~parts["is_exact_duplicate"] & (parts["feed_ml_per_day"] > 0)
+    fed = parts.loc[known]
+    open_ = fed["feed_settled_by"].mask(fed["exceeds_a_day"], WHICH_PARTS)
+    fed = fed.loc[open_.groupby(fed["patient_id"]).transform("count") > 0]
+    groups = Groups.of(fed["patient_id"], fed["formula_class"])
+    days = fed["period_days"]
+    least = fed["feed_ml_per_day_low"].mask(fed["exceeds_a_day"], 0.0)
+    used = groups.total(fed["feed_ml_per_day"] * days)
+    of_class = pd.DataFrame(
+        {
+            **{name: fed[name].take(groups.first_rows()).to_numpy() for name in ("patient_id",)},
+            "supply_class": fed["formula_class"].take(groups.first_rows()).to_numpy(),
+            "least_need_share": groups.total(least * days) / used,
+            "most_need_share": groups.total(fed["feed_ml_per_day_high"] * days) / used,
+            "need_settled_by": joined_texts(open_.loc[fed.index], groups).to_numpy(),
+        }
+    )
+    of_class = of_class.loc[of_class["need_settled_by"].notna()]
+    found = ledger[["patient_id", "supply_class"]].merge(of_class, how="left")
+    found = found.set_index(ledger.index)
+    shares = {
+        name: found[name].fillna(1.0).astype(float)
+        for name in ("least_need_share", "most_need_share")
+    }
+    return ledger.assign(**shares, need_settled_by=found["need_settled_by"].astype("str"))
+
+
 def absences_with_return(
     absences: pd.DataFrame, parts: pd.DataFrame, period: Period
 ) -> pd.DataFrame:

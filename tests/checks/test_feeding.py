@@ -308,6 +308,13 @@ CASES = {
         ("still away", {"absent_days": None, "returned_in_period": False}, "not applicable"),
     ],
     "supply_covers_less_than_ordered": [
+        # Of 31,000 mL 60 % is 18,600 mL, with 9,000 mL at hand: all of the least need, 15,500 mL.
+        ("too little, but for the least of an order that is not settled",
+         {"covered_share_high": 0.6, "least_need_share": 0.5, "need_settled_by": WHICH_VOLUME},
+         "unchecked", WHICH_VOLUME),
+        ("too little for the least of it too",
+         {"covered_share_high": 0.1, "on_hand_units_high": 0, "least_need_share": 0.5,
+          "need_settled_by": WHICH_VOLUME}, "found", {}),
         ("95 % covered", {"covered_share_high": 0.95}, "fine"),
         ("just less", {"covered_share_high": 0.949}, "found", {
             "evidence": "At most 94.9 % of the 31,000 mL of feed needed in the period was covered, "

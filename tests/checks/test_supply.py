@@ -27,6 +27,7 @@ STOPPED = {"in_force_on_day": False, "last_order_end": "2026-10-09"}
 OTHER = {"ordered_formula": False, "item_code": "F2-250"}
 IN_CASES = {"unit": "case", "units_per_case": 6}
 
+WHICH_VOLUME = "which of the order's volumes is meant"
 CASES = {
     "bag_sets_short": [
         ("enough", {"supply_class": "bag_set"}, "fine"),
@@ -57,6 +58,20 @@ CASES = {
             "28,000: 2,000 mL not covered on 2 days, the first 2026-10-30.",
             "observed": 2000.0, "urgency": "urgent",
         }),
+        # Of 31,000 mL 29,000 were there: enough for 90 % of the need, too little for 95 %.
+        ("short, but not by the least of an order that is not settled",
+         SHORT | {"on_hand_units_high": 0, "least_need_share": 0.9,
+                  "need_settled_by": WHICH_VOLUME}, "unchecked", WHICH_VOLUME),
+        ("short by the least of it too",
+         SHORT | {"on_hand_units_high": 0, "least_need_share": 0.95,
+                  "need_settled_by": WHICH_VOLUME}, "found", {
+            "evidence": "Needed 31,000 mL in the period (not settled: which of the order's "
+            "volumes is meant), stock at its start 1,000, received 28,000: 2,000 mL not covered "
+            "on 2 days, the first 2026-10-30.",
+        }),
+        # 40,000 mL were there: short by the most of the need, 1.3 x 31,000 mL.
+        ("enough, but not by the most of it",
+         {"most_need_share": 1.3, "need_settled_by": WHICH_VOLUME}, "unchecked", WHICH_VOLUME),
         ("short by either opening stock",
          SHORT | {"opening_units_low": 0, "short_units_high": 3000}, "found", {
             "evidence": "Needed 31,000 mL in the period, stock at its start 0 to 1,000 (not "

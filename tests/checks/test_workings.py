@@ -44,7 +44,8 @@ USUAL: dict[str, dict[str, Any]] = {
         "computed_feed_ml_per_day": 1200.0,
         "stated_feed_ml_per_day": np.nan, "stated_flush_ml_per_day": np.nan,
         "order_stated_feed_ml_per_day": np.nan, "order_stated_flush_ml_per_day": np.nan,
-        "order_text": None, "feed_settled_by": None, "exceeds_a_day": False,
+        "order_text": None, "feed_settled_by": None, "formula_class": "formula:F1",
+        "period_days": 31.0, "exceeds_a_day": False,
         "feed_ml_per_day_low": 1200.0, "feed_ml_per_day_high": 1200.0,
         "energy_kcal_per_day_low": 1440.0, "energy_kcal_per_day_high": 1440.0,
     },
@@ -807,3 +808,20 @@ def test_an_audit_of_empty_tables_finds_nothing_and_fails_nowhere():
     result = audit(tables, empty(SetAside), empty(UnreadCells), PERIOD, POLICY)
     assert (len(result.exceptions), len(result.unchecked)) == (0, 0)
     assert result.check_counts["applies"].sum() == 0
+
+
+def test_the_need_goes_by_a_volume_that_is_not_settled():
+    """900 to 1,200 mL of which 1,200 are used, and 300 mL beside it: 1,200 to 1,500 of 1,500."""
+    ledger = pd.DataFrame(
+        {"patient_id": ["P1", "P1", "P2"], "supply_class": ["formula:F1", "bag_set", "formula:F1"]}
+    )
+    doubtful = {"feed_ml_per_day_low": 900.0, "feed_settled_by": "which of them"}
+    beside = {"feed_ml_per_day": 300.0}
+    found = workings.supply(ledger, table("parts", doubtful, beside, {"patient_id": "P2"}))
+    assert found["least_need_share"].tolist() == [0.8, 1, 1]
+    assert found["most_need_share"].tolist() == [1, 1, 1]
+    assert found["need_settled_by"].fillna("").tolist() == ["which of them", "", ""]
+    too_much = {"exceeds_a_day": True}
+    found = workings.supply(ledger, table("parts", too_much, beside))
+    assert found["least_need_share"].tolist() == [0.2, 1, 1]
+    assert workings.supply(ledger, table("parts"))["most_need_share"].tolist() == [1, 1, 1]
