@@ -16,6 +16,7 @@ import os
 import shutil
 import sys
 import tempfile
+import traceback
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -167,6 +168,10 @@ def whole_folder(folder: Path, without_identity: bool = False) -> Iterator[Path]
                 check_target(folder)
                 check_replaceable(target, without_identity)
             _put(partial, target)
+        except BaseException as error:
+            # What was at work lets go of its files, so that they can be removed, and of its rows.
+            traceback.clear_frames(error.__traceback__)
+            raise
         finally:
             _settle(target)
 

@@ -7,6 +7,7 @@ exports: its kind, never its words, because the words of an error may quote a ce
 
 from __future__ import annotations
 
+import errno
 import logging
 import os
 import signal
@@ -80,7 +81,8 @@ def told(error: BaseException) -> tuple[int, str]:
 
 def _is_of_memory(error: BaseException) -> bool:
     words = str(error).casefold() if isinstance(error, ImportError) else ""
-    return isinstance(error, MemoryError) or any(each in words for each in NO_MEMORY)
+    is_refused = isinstance(error, OSError) and error.errno == errno.ENOMEM
+    return is_refused or isinstance(error, MemoryError) or any(each in words for each in NO_MEMORY)
 
 
 def places(error: BaseException) -> Iterator[str]:
