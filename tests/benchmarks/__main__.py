@@ -14,7 +14,6 @@ import tempfile
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from functools import cache
 from pathlib import Path
 from statistics import median
 
@@ -39,7 +38,10 @@ GROWTH_AT_MOST = 11.0
 MEMORY_AT_MOST, MEMORY_GIB_AT_MOST = 12.0, 8.0
 ANALYST_AT_LEAST = 50.0
 TWO_WORKERS_AT_LEAST = 1.6
-PARTS = ("cold", "floor", "growth", "order_text", "analyst", "workers", "beyond")
+PARTS = ("cold", "order_text", "analyst", "floor", "growth", "workers", "beyond")
+USUAL_PARTS, QUICK_PARTS = PARTS[:-1], PARTS[:-2]
+"""Larger than memory takes long, and is measured where it is asked for."""
+WORKERS_SIZE, BEYOND_SIZE = 200_000, 1_000_000
 GIBIBYTE = 1024**3
 WITHOUT_WORKBOOKS = "--no-workbook"
 
@@ -203,9 +205,10 @@ def against_floor(bench: Bench, report: Report, patients: int, kind: str, *optio
     return run
 
 
-def growth(small: Taken, large: Taken, patients: Sequence[int]) -> Line:
-    """Time of the larger programme over that of the smaller, ten times fewer patients."""
-    few, many = patients
+def growth(bench: Bench, many: int, large: Taken) -> Line:
+    """Time of a programme over that of one with a tenth of its patients."""
+    few = many // 10
+    small = bench.audit(few, "csv", WITHOUT_WORKBOOKS)
     return Line(
         f"{many:,} / {few:,} patients, csv, no workbooks: time",
         large.seconds / small.seconds,
@@ -250,7 +253,7 @@ def against_analyst(bench: Bench, patients: int, looped: int) -> Line:
         f"{patients:,} patients: loop over patients / compute phase",
         ratio,
         "x",
-        at_least=ANALYST_AT_LEAST,
+        at_least=ANALYST_AT_LEAST if patients >= ANALYST_SIZE else None,
         told=f"loop {seconds(compared.loop_seconds)} (from {compared.looped:,} patients): "
         f"regimen, ledger and {len(analyst.CHECKS)} checks, {compared.figures:,} figures and "
         f"{compared.findings} findings, {agreement}; compute phase, all checks "
@@ -258,17 +261,44 @@ def against_analyst(bench: Bench, patients: int, looped: int) -> Line:
     )
 
 
-@cache
-def run_options() -> str:
-    """What `enteral-audit run --help` prints, by which measures of absent options are left out."""
-    return taken([*AUDIT, "run", "--help"]).output
+def with_two_workers(bench: Bench, report: Report, patients: int) -> Line:
+    """The compute phase on two processes of this machine against one."""
+    runs = {}
+    for workers in (1, 2):
+        options = ["--engine", "dask", "--workers", str(workers), WITHOUT_WORKBOOKS]
+        runs[workers] = bench.followed(patients, "csv", *options)
+        report.steps[f"{patients:,} patients, csv, {workers} worker(s) on Dask"] = runs[workers]
+    one, two = (phases.seconds_of(phases.COMPUTING, runs[workers]) for workers in (1, 2))
+    return Line(
+        f"{patients:,} patients: compute phase with one worker / with two",
+        one / two,
+        "x",
+        at_least=TWO_WORKERS_AT_LEAST,
+        told=f"{seconds(one)}; {seconds(two)}; cutting into parts and forecasting included",
+    )
+
+
+def beyond_memory(bench: Bench, patients: int) -> list[Line]:
+    """A programme that is cut into parts on disk and audited one part after another."""
+    run = taken([*AUDIT, *bench.arguments(patients, "csv", "--engine", "partitions")])
+    size = bench.input_bytes(patients, "csv")
+    told = f"audit {seconds(run.seconds)}; input {gibibytes(size)}"
+    return [
+        Line(
+            f"{patients:,} patients, csv, one part after another: peak memory",
+            run.peak_bytes / GIBIBYTE,
+            "GiB",
+            at_most=MEMORY_GIB_AT_MOST,
+            told=told,
+        )
+    ]
 
 
 def chosen(arguments: Sequence[str]) -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
     parser.add_argument("--sizes", type=int, nargs="+", default=list(SIZES), help="patients")
     parser.add_argument("--kinds", nargs="+", choices=programmes.KINDS, default=programmes.KINDS)
-    parser.add_argument("--parts", nargs="+", choices=PARTS, default=PARTS)
+    parser.add_argument("--parts", nargs="+", choices=PARTS, help="all but the last if not given")
     parser.add_argument("--repeats", type=int, default=REPEATS, help=f"up to {LARGE:,} patients")
     parser.add_argument("--repeats-large", type=int, default=REPEATS_LARGE, help="above")
     parser.add_argument("--analyst-patients", type=int, default=ANALYST_SIZE)
@@ -276,8 +306,12 @@ def chosen(arguments: Sequence[str]) -> argparse.Namespace:
         "--looped", type=int, default=LOOPED, help="patients the analyst's loop goes through"
     )
     parser.add_argument(
-        "--quick", action="store_true", help="everything once, 200,000 patients as csv only"
+        "--quick",
+        action="store_true",
+        help="each once; above 20,000 patients csv alone, and without workers",
     )
+    parser.add_argument("--workers-patients", type=int, default=WORKERS_SIZE)
+    parser.add_argument("--beyond-patients", type=int, default=BEYOND_SIZE)
     parser.add_argument("--write", type=Path, metavar="FILE", help="keep the table as Markdown")
     parser.add_argument(
         "--folder", type=Path, help="where programmes are made, and kept for another run"
@@ -290,15 +324,16 @@ def measured(given: argparse.Namespace, folder: Path) -> Report:
     once = given.quick
     bench = Bench(folder, 1 if once else given.repeats, 1 if once else given.repeats_large)
     report = Report(given.write)
-    if "cold" in given.parts:
+    parts = given.parts or (QUICK_PARTS if once else USUAL_PARTS)
+    if "cold" in parts:
         report.add(*cold_start(bench))
-    if "order_text" in given.parts:
+    if "order_text" in parts:
         report.add(order_text_alone(bench.repeats))
-    if "analyst" in given.parts:
+    if "analyst" in parts:
         looped = min(given.looped, given.analyst_patients)
         report.add(against_analyst(bench, given.analyst_patients, looped))
     without: dict[int, Taken] = {}
-    for patients in sorted(given.sizes) if "floor" in given.parts else ():
+    for patients in sorted(given.sizes) if "floor" in parts else ():
         for kind in given.kinds:
             if once and patients > LARGE and kind != "csv":
                 continue
@@ -309,11 +344,13 @@ def measured(given: argparse.Namespace, folder: Path) -> Report:
             run = against_floor(bench, report, patients, kind, *options)
             if kind == "csv" and patients > LARGE:
                 without[patients] = run
-    if "growth" in given.parts:
+    if "growth" in parts:
         for many in sorted(without):
-            few = many // 10
-            small = bench.audit(few, "csv", WITHOUT_WORKBOOKS)
-            report.add(growth(small, without[many], (few, many)))
+            report.add(growth(bench, many, without[many]))
+    if "workers" in parts:
+        report.add(with_two_workers(bench, report, given.workers_patients))
+    if "beyond" in parts:
+        report.add(*beyond_memory(bench, given.beyond_patients))
     return report
 
 

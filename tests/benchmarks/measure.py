@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import sys
 import tempfile
@@ -22,6 +23,7 @@ AUDIT = (PYTHON, "-c", "from audit.cli import main; main()")
 
 SAMPLED_EVERY_S = 0.02
 KIBIBYTE = 1024
+_PEAK = re.compile(r"^VmHWM:\s+(\d+) kB", re.MULTILINE)
 
 
 class CommandFailed(RuntimeError):
@@ -40,8 +42,8 @@ class Taken:
 def taken(command: Sequence[str]) -> Taken:
     """Run a command from the project's folder; raises `CommandFailed` unless it ends well.
 
-    Memory of several processes is the greatest sum of their resident sets among samples; that
-    of one process alone is the peak that the operating system kept.
+    Memory is the greatest sum of the resident sets of all its processes among samples, or the
+    peak of the first alone by the operating system, where that is more.
     """
     environment = {name: value for name, value in os.environ.items() if name != "PYTHONPATH"}
     with tempfile.TemporaryFile("w+") as printed:
@@ -51,15 +53,28 @@ def taken(command: Sequence[str]) -> Taken:
         )
         sampler = _Sampler(process.pid)
         sampler.start()
-        _, status, used = os.wait4(process.pid, 0)
+        process.wait()
         seconds = time.perf_counter() - started
-        process.returncode = os.waitstatus_to_exitcode(status)
         sampler.stop()
         printed.seek(0)
         output = printed.read()
     if process.returncode:
         raise CommandFailed(f"{' '.join(command)}\n{output}")
-    return Taken(seconds, max(used.ru_maxrss * KIBIBYTE, sampler.peak_bytes), output)
+    return Taken(seconds, sampler.peak_bytes, output)
+
+
+def peak_bytes(pid: int) -> int:
+    """Peak resident memory of a process since it began its program; 0 once it has ended.
+
+    What a process reports of itself by `getrusage` begins with the memory of the one that
+    started it, and is no measure of a small one.
+    """
+    try:
+        text = Path(f"/proc/{pid}/status").read_text()
+    except OSError:
+        return 0
+    found = _PEAK.search(text)
+    return int(found[1]) * KIBIBYTE if found else 0
 
 
 def middle(runs: Sequence[Taken]) -> Taken:
@@ -87,7 +102,8 @@ class _Sampler(threading.Thread):
 
     def run(self) -> None:
         while not self._ended.wait(SAMPLED_EVERY_S):
-            self.peak_bytes = max(self.peak_bytes, self._resident())
+            alone = peak_bytes(self._root.pid)
+            self.peak_bytes = max(self.peak_bytes, alone, self._resident())
 
     def stop(self) -> None:
         self._ended.set()

@@ -16,7 +16,7 @@ from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
-READING, COMPUTING, WRITING = "reading", "computing", "writing"
+STARTING, READING, COMPUTING, WRITING = "starting", "reading", "computing", "writing"
 READING_STEPS = {
     "open_files": "Opening files",
     "make_plan": "Deciding how they are read",
@@ -57,6 +57,8 @@ class Recorder:
 
 def _kind(name: str) -> str:
     """Steps of writing are told by the names of the files written."""
+    if name == "Waiting for the workers":
+        return STARTING
     if name in READING_STEPS.values() or name == "Reading the exports":
         return READING
     return WRITING if "." in name else COMPUTING
