@@ -58,6 +58,8 @@ PRESSING = 10
 # by site with this many patients' sections each.
 PATIENTS_MAX, BYTES_MAX = 600, 3_000_000
 SECTIONS_A_FILE = 300
+# A row of those without an exception takes some hundred bytes; a site may have a great many.
+CLEAR_A_FILE = 3_000
 # Long tables end here on the page; the workbook holds every row.
 LIST_SHOWN = 500
 ROWS_SHOWN = 200
@@ -178,7 +180,8 @@ def site_files(summary: Summary) -> list[SiteFile]:
     files = []
     for number_of_site, site in enumerate(sorted(known, key=lambda name: (name == "", name)), 1):
         own, rest = listed.loc[listed["where"].eq(site)], clear.loc[clear["where"].eq(site)]
-        parts = max(1, math.ceil(len(own) / SECTIONS_A_FILE))
+        of_clear = max(1, math.ceil(len(rest) / CLEAR_A_FILE))
+        parts = max(of_clear, math.ceil(len(own) / SECTIONS_A_FILE))
         for part in range(parts):
             suffix = f"-{part + 1}" if part else ""
             files.append(
@@ -187,10 +190,16 @@ def site_files(summary: Summary) -> list[SiteFile]:
                     title=site or NOT_STATED,
                     part=f"part {part + 1} of {parts}" if parts > 1 else "",
                     listed=own.iloc[part * SECTIONS_A_FILE : (part + 1) * SECTIONS_A_FILE],
-                    clear=rest if part == parts - 1 else rest.head(0),
+                    clear=_clear_of_part(rest, part - parts + of_clear),
                 )
             )
     return files
+
+
+def _clear_of_part(clear: pd.DataFrame, number: int) -> pd.DataFrame:
+    """The patients without an exception of a part, by its number among those that list some."""
+    first = max(number, 0) * CLEAR_A_FILE
+    return clear.iloc[first : first + CLEAR_A_FILE] if number >= 0 else clear.head(0)
 
 
 def _one_file(report: ReportInput, summary: Summary) -> dict[str, Any]:
