@@ -46,7 +46,7 @@ def test_what_the_workbook_alone_would_hold_is_written_as_tables(october):
         == (record["cannot_be_checked"]["total"])
     )
     answers = pd.read_csv(folder / "without" / "answers.csv")
-    assert set(answers["answer"]) == {"accepted", "under_review"}
+    assert set(answers["answer"]) == {"accepted", "corrected", "under_review"}
 
 
 def test_the_record_the_console_and_the_page_say_so(october):
