@@ -416,6 +416,8 @@ def _resolved(
     Only an exception whose patient is in the exports, and whose check could be made for that
     patient and supply class, is resolved.
     """
+    if gone.empty:
+        return empty(Resolved)
     keys = pd.DataFrame({name: plain(gone[name]) for name in IDENTITY})
     is_known = gone["check"].isin([known.check for known in result.checks])
     no_longer = ~_in_exports(keys, tables)

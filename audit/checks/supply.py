@@ -519,7 +519,9 @@ def line_not_counted(lines: pd.DataFrame, policy: Policy) -> Flags:
 def _unit_written(lines: pd.DataFrame) -> pd.Series:
     unit = lines["unit"].replace("each", "single unit").fillna("single unit (none stated)")
     several = lines["quantity"].ne(1)
-    return unit.mask(several, unit.str.replace(r"^(\w+(?: unit)?)", r"\1s", regex=True))
+    words = pd.Series(unit.unique(), dtype="str")
+    plural = words.str.replace(r"^(\w+(?: unit)?)", r"\1s", regex=True).set_axis(words)
+    return unit.mask(several, unit.map(plural))
 
 
 def _units(supply: pd.DataFrame) -> pd.Series:

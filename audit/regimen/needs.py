@@ -544,12 +544,13 @@ def _protein_methods(people: pd.DataFrame, policy: Policy) -> list[Method]:
     """By life stage; for an adult by a condition that the diagnosis names, where it has a range."""
     stage, weight = people["life_stage"], dosing_weight_kg(people, policy)
     adult, obese = stage.isin(["adult", "older_adult"]), _obese(people, policy)
+    condition = named_conditions(people["diagnosis"])
     methods = []
     for mark, unit in ((obese, "g/kg of adjusted weight"), (~obese, "g/kg")):
         if policy["protein_by_condition"] == "yes":
             methods += [
                 _by_weight(
-                    adult & mark & named_conditions(people["diagnosis"]).eq(name), weight, policy,
+                    adult & mark & condition.eq(name), weight, policy,
                     f"protein_{name}_g_per_kg", unit, f"adults, {words}",
                 )
                 for name, (_, words) in CONDITIONS.items()

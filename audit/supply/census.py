@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -84,6 +85,7 @@ class Census:
         return starts, stops, self.changes.rate
 
 
+@cache
 def poisson_bounds(events: int, percent: float) -> tuple[float, float]:
     """Exact two-sided bounds of a Poisson mean of which `events` were seen (Garwood 1936).
 
@@ -96,6 +98,8 @@ def poisson_bounds(events: int, percent: float) -> tuple[float, float]:
         low, high = 0.0, 2.0 * count + 50.0
         for _ in range(BISECTIONS):
             middle = (low + high) / 2
+            if middle in (low, high):
+                break
             low, high = (middle, high) if _at_most(count, middle) > below else (low, middle)
         return (low + high) / 2
 
