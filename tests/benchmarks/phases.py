@@ -8,13 +8,15 @@ tells; those of reading are told here.
 from __future__ import annotations
 
 import json
-import resource
+import os
 import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field
 from typing import Any
+
+from tests.benchmarks.measure import peak_bytes
 
 STARTING, READING, COMPUTING, WRITING = "starting", "reading", "computing", "writing"
 READING_STEPS = {
@@ -43,7 +45,7 @@ class Recorder:
 
     def __call__(self, name: str) -> None:
         self.begun.append((name, time.perf_counter()))
-        self.peaks.append(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024)
+        self.peaks.append(peak_bytes(os.getpid()))
 
     @property
     def steps(self) -> list[Step]:
