@@ -67,7 +67,7 @@ def audit_patients(
     regimens = regimen.regimens(parts, weights, period, policy, trends, absences)
 
     on_step("Walking the stock of each patient")
-    needs = supply.need_spans(parts, period, policy)
+    needs = supply.need_spans(parts, period, policy, catalogue)
     lines = supply.delivery_lines(
         tables["deliveries"], catalogue, period, policy, programme.log_days
     )
@@ -79,7 +79,7 @@ def audit_patients(
 
     on_step("Checking")
     patients = workings.patients(spans, parts, lines, absences, period, programme.near)
-    classes = items(catalogue).set_index("item_code")["supply_class"]
+    classes = items(catalogue, policy).set_index("item_code")["supply_class"]
     subjects = {
         "parts": workings.order_parts(parts, catalogue, period),
         "order_spans": workings.order_spans(spans, parts, period),

@@ -145,7 +145,9 @@ def combine(
     ledger = _stacked([part.supply for part in parts])
     by_patient = _stacked([part.outlook.by_patient for part in parts])
     ahead = supply.forecast_of(rates, futures, catalogue, whole.log_from, period, policy)
-    shortage, substitutes = supply.affected_by_shortage(unavailable, by_patient, ledger, catalogue)
+    shortage, substitutes = supply.affected_by_shortage(
+        unavailable, by_patient, ledger, catalogue, policy
+    )
     lots = _stacked([part.recalled_lots for part in parts])
     result = AuditResult(
         exceptions=exceptions,

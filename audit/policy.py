@@ -26,10 +26,10 @@ RULES = "consumables"
 # Fields of a rule, and what each accepts: words of a closed list, or a number.
 RULE_FIELDS: dict[str, tuple[str, ...]] = {
     "supply_class": (
-        "bag_set", "gravity_set", "syringe", "water_bag", "extension_set", "tube", "connector",
-        "dressing",
+        "bag_set", "gravity_set", "syringe", "syringe:large", "syringe:medium", "syringe:small",
+        "water_bag", "extension_set", "tube", "connector", "dressing",
     ),
-    "per": ("feeding_day", "day", "week", "month", "feed", "fill"),
+    "per": ("feeding_day", "day", "week", "month", "feed", "fill", "medicine_pass"),
     "methods": ("continuous", "cyclic", "intermittent", "gravity", "syringe"),
     "access_routes": (
         "nasogastric", "nasoduodenal", "nasojejunal", "gastrostomy", "jejunostomy",
@@ -37,6 +37,10 @@ RULE_FIELDS: dict[str, tuple[str, ...]] = {
     ),
     "age_from_years": (),
     "age_to_years": (),
+    "feed_ml_from": (),
+    "feed_ml_to": (),
+    "flush_ml_from": (),
+    "flush_ml_to": (),
 }  # fmt: skip
 OF_RULES_NEEDED = ("value", "unit", "description", "supply_class", "per")
 RULE_UNITS_MAX = 100.0
@@ -47,6 +51,7 @@ IN_ORDER = (
     ("powder_age_days_min", "powder_age_days_min_preterm"),
     ("case_slip_days_low", "usual_supply_days_low"),
     ("usual_supply_days_high", "case_slip_days_high"),
+    ("syringe_medium_ml_min", "syringe_large_ml_min"),
 )
 WORD_PAIRS = {"low": "high", "min": "max"}
 COPY_HEAD = """\

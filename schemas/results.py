@@ -259,7 +259,26 @@ class Supply(Table):
     opening_units_high: Number = number("Stock at the period's start, most", unit="base")
     received_units: Number = number("Received in the period", unit="base")
     returned_units: Number = number("Returned in the period", unit="base")
-    needed_units: Number = number("Needed in the period", unit="base")
+    needed_units: Number = number("Needed in the period: what must be opened", unit="base")
+    waste_units: Number = number(
+        "Of what was needed, what label and opened storage have discarded", unit="base"
+    )
+    used_units_low: Number = number("Used, least opening stock", unit="base")
+    used_units_high: Number = number("Used, most opening stock", unit="base")
+    wasted_units_low: Number = number("Discarded out of the stock, least opening", unit="base")
+    wasted_units_high: Number = number("Discarded out of the stock, most opening", unit="base")
+    count_adjustment_units_low: Number = number(
+        "What stock counts added or took away, least opening stock", unit="base"
+    )
+    count_adjustment_units_high: Number = number(
+        "What stock counts added or took away, most opening stock", unit="base"
+    )
+    return_above_stock_units_low: Number = number(
+        "Returned beyond the stock, most opening", unit="base"
+    )
+    return_above_stock_units_high: Number = number(
+        "Returned beyond the stock, least opening", unit="base"
+    )
     short_units_low: Number = number("Not covered in the period, most opening stock", unit="base")
     short_units_high: Number = number("Not covered in the period, least opening stock", unit="base")
     short_days_low: Number = number("Days not covered, most opening stock", unit="d")
@@ -277,6 +296,7 @@ class Supply(Table):
     )
     substituted_units: Number = number("Need met from declared equivalents", unit="base")
     expired_units_low: Number = number("Expired unused, least opening stock", unit="base")
+    expired_units_high: Number = number("Expired unused, most opening stock", unit="base")
     expiring_unused_units_low: Number = number(
         "Stock after the last day that expires before it can be used, least opening", unit="base"
     )
@@ -296,7 +316,13 @@ class OrderForecast(Table):
     description: Text = text("Item in words")
     patients: Count = count("Patients with a need")
     base_unit: Text = text("Base unit of the class", essential=True)
-    need_units: Number = number("Need over horizon, lead time and buffer", unit="base")
+    need_units: Number = number(
+        "Need over horizon, lead time and buffer: use and waste", unit="base"
+    )
+    use_units: Number = number("Of the need, what is used", unit="base")
+    waste_units: Number = number(
+        "Of the need, what label and opened storage have discarded", unit="base"
+    )
     need_p50_units: Number = number(
         "Need that half of the simulated futures stay within", unit="base"
     )
@@ -339,7 +365,11 @@ class PatientForecast(Table):
     order_id: Text = text("Latest order that needs it")
     base_unit: Text = text("Base unit of the class", essential=True)
     forecast_days: Count = count("Days ahead: horizon, lead time and buffer")
-    need_units: Number = number("Need over those days", unit="base")
+    need_units: Number = number("Need over those days: use and waste", unit="base")
+    use_units: Number = number("Of the need, what is used", unit="base")
+    waste_units: Number = number(
+        "Of the need, what label and opened storage have discarded", unit="base"
+    )
     spare_units: Number = number("Spare pieces beyond the need", unit="base")
     stock_at_home_units: Number = number("Projected stock, least bound", unit="base")
     to_supply_units: Number = number("Need and spare less stock, never below zero", unit="base")

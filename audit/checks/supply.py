@@ -125,7 +125,7 @@ syringes_short = _shortage(
     "syringes_short",
     "Syringes ran short",
     "soon",
-    _of_class("syringe"),
+    lambda supply: supply["supply_class"].str.match(r"syringe(:|$)"),
     "Confirm with the family how syringes are reused, and the next delivery with supply staff.",
     "Did the syringes delivered cover the policy's use on every day?",
 )

@@ -9,6 +9,9 @@ from audit.policy import Policy
 from audit.regimen.columns import WHOLE_EPSILON, larger, smaller, text_by_rule
 from audit.regimen.feed import HOURS_PER_DAY, MIN_PER_DAY
 
+# Days over which opening is averaged: a whole number of cycles of up to eight days.
+DAYS_OF_OPENING = 840
+
 
 def hang_limit_h(parts: pd.DataFrame, policy: Policy) -> pd.Series:
     """Longest hang of the mixture as hung, h; missing where form, label or age is needed and blank.
@@ -110,27 +113,49 @@ def containers_per_day(parts: pd.DataFrame, policy: Policy) -> pd.Series:
     """Containers opened on a feeding day, on average; missing for powders.
 
     A closed system lasts until it is empty or its label's hang is over, whichever is first, and
-    is carried across days within that hang. An opened carton is carried over where its storage
-    allows a day; else the day's cartons are whole. What primes the set and stays behind in each
-    fill is drawn too.
+    is carried across days within that hang. An opened carton is carried over for as many days as
+    its storage allows and then discarded; where that is none, the day's cartons are whole. What
+    primes the set and stays behind in each fill is drawn too.
     """
     feed, container = parts["feed_ml_per_day"], parts["container_ml"]
     closed = parts["formula_form"].eq("closed_system")
     days = np.floor((parts["hang_limit_h"] - parts["session_h"]) / HOURS_PER_DAY + WHOLE_EPSILON)
-    within_hang = feed * (days + 1)
     too_short = parts["hang_limit_h"] < parts["session_h"]
     share = feed * parts["hang_limit_h"] / parts["session_h"].where(parts["session_h"] > 0)
     # A run of 24 h never rests between days: its containers follow one another by the hour.
     by_hour = too_short | (parts["session_span_h"] >= HOURS_PER_DAY)
-    usable = smaller(container, within_hang.mask(by_hour, share))
-    hung = feed / usable
+    hung = feed / smaller(container, share)
+    hung = hung.where(by_hour, _opened_per_day(feed, container, days))
     hung = hung.mask(too_short & (parts["session_span_h"] < HOURS_PER_DAY), _started(hung))
     filled = parts["fills_per_day"].fillna(0.0) * policy["residue_ml_per_fill"]
     drawn = feed + filled + parts["prime_ml"].where(parts["is_pump"], 0.0)
-    cartons = drawn / container
     storage = parts["opened_storage_h"].fillna(policy["opened_storage_h_default"])
-    cartons = cartons.where(storage >= HOURS_PER_DAY, _started(cartons))
+    cartons = _opened_per_day(drawn, container, np.floor(storage / HOURS_PER_DAY + WHOLE_EPSILON))
     return cartons.mask(closed, hung).mask(parts["formula_form"].eq("powder"))
+
+
+def _opened_per_day(drawn: pd.Series, container: pd.Series, days_kept: pd.Series) -> pd.Series:
+    """Containers opened a day in the long run, of what is drawn each day.
+
+    What is left in one is used first on the next day, up to `days_kept` days after it was
+    opened, and then discarded. Worked out once for each distinct case, day by day, all at once.
+    """
+    cases = pd.DataFrame({"drawn": drawn, "container": container, "kept": days_kept})
+    number = cases.groupby(list(cases.columns), sort=False, dropna=False).ngroup().to_numpy()
+    distinct = cases.drop_duplicates()
+    wanted, size = distinct["drawn"].to_numpy(), distinct["container"].to_numpy()
+    kept = distinct["kept"].to_numpy()
+    left, age, opened = np.zeros((3, len(distinct)))
+    for _ in range(DAYS_OF_OPENING):
+        lacking = wanted - left
+        more = np.ceil((lacking / size - WHOLE_EPSILON).clip(0))
+        opened += more
+        left = left + more * size - wanted
+        age = np.where(more > 0, 0, age) + 1
+        left = np.where(age > kept, 0, left).clip(0)
+    a_day = (opened - left / size) / DAYS_OF_OPENING
+    unknown = distinct.isna().any(axis="columns").to_numpy()
+    return pd.Series(np.where(unknown, np.nan, a_day)[number], index=drawn.index)
 
 
 def water_bag_refills_per_day(parts: pd.DataFrame, catalogue: pd.DataFrame) -> pd.Series:

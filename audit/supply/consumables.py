@@ -18,13 +18,19 @@ from audit.policy import Policy
 DAYS_PER_WEEK = 7
 DAYS_PER_MONTH = 365.25 / 12
 # What a rule's units are counted by: a column of the order parts, or a number of days.
-BY_PART = {"feed": "feeds_per_day", "fill": "fills_per_day"}
+BY_PART = {
+    "feed": "feeds_per_day", "fill": "fills_per_day", "medicine_pass": "medicine_passes_per_day",
+}  # fmt: skip
 BY_TIME = {"day": 1.0, "week": float(DAYS_PER_WEEK), "month": DAYS_PER_MONTH}
+
+LIMITS = (
+    "age_from_years", "age_to_years", "feed_ml_from", "feed_ml_to", "flush_ml_from", "flush_ml_to",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Consumable:
-    """One rule: `units` of a supply class per day, week, month, feeding day, feed or fill."""
+    """One rule: `units` of a supply class by a span of days, or by each feed, fill or pass."""
 
     name: str
     supply_class: str
@@ -34,6 +40,20 @@ class Consumable:
     access_routes: tuple[str, ...] = ()
     age_from_years: float | None = None
     age_to_years: float | None = None
+    feed_ml_from: float | None = None
+    feed_ml_to: float | None = None
+    flush_ml_from: float | None = None
+    flush_ml_to: float | None = None
+
+    @property
+    def ranges(self) -> dict[str, tuple[float | None, float | None]]:
+        """Conditions on numbers: column of the order parts, least, and below what."""
+        limits = {
+            "age_years": (self.age_from_years, self.age_to_years),
+            "ml_per_feed": (self.feed_ml_from, self.feed_ml_to),
+            "flush_ml": (self.flush_ml_from, self.flush_ml_to),
+        }
+        return {name: pair for name, pair in limits.items() if pair != (None, None)}
 
     @property
     def adds_up(self) -> bool:
@@ -51,15 +71,25 @@ class Consumable:
         if self.access_routes:
             route = _column(parts, "access_route", "str")
             where &= route.isin(self.access_routes) | route.isna()
-        age = _column(parts, "age_years", "float64")
-        if self.age_from_years is not None:
-            where &= ~(age < self.age_from_years)
-        if self.age_to_years is not None:
-            where &= ~(age >= self.age_to_years)
+        for name, (least, below) in self.ranges.items():
+            amount = _amount(parts, name)
+            where &= ~(amount < (-np.inf if least is None else least))
+            where &= ~(amount >= (np.inf if below is None else below))
         return where
+
+    def is_open(self, parts: pd.DataFrame) -> pd.Series:
+        """Parts of which it is not known whether they meet the conditions on numbers."""
+        unknown = pd.Series(False, index=parts.index)
+        for name in self.ranges:
+            unknown |= _amount(parts, name).isna()
+        return unknown
 
     def need_per_day(self, parts: pd.DataFrame) -> pd.Series:
         """Pieces a day for each part; missing where a condition or a number is not known."""
+        return self.need_if_met(parts).mask(self.is_open(parts))
+
+    def need_if_met(self, parts: pd.DataFrame) -> pd.Series:
+        """Pieces a day where the conditions on numbers are met; else as `need_per_day`."""
         feeding = parts["days_per_week"].fillna(DAYS_PER_WEEK) / DAYS_PER_WEEK
         if self.per in BY_TIME:
             need = pd.Series(self.units / BY_TIME[self.per], index=parts.index)
@@ -70,8 +100,6 @@ class Consumable:
         unknown = pd.Series(False, index=parts.index)
         if self.access_routes:
             unknown |= _column(parts, "access_route", "str").isna()
-        if self.age_from_years is not None or self.age_to_years is not None:
-            unknown |= _column(parts, "age_years", "float64").isna()
         return need.astype("float64").mask(unknown)
 
 
@@ -92,9 +120,14 @@ def _rule(name: str, units: float, fields: Mapping[str, Any]) -> Consumable:
         per=fields["per"],
         methods=tuple(fields.get("methods", ())),
         access_routes=tuple(fields.get("access_routes", ())),
-        age_from_years=fields.get("age_from_years"),
-        age_to_years=fields.get("age_to_years"),
+        **{name: fields.get(name) for name in LIMITS},
     )
+
+
+def _amount(parts: pd.DataFrame, name: str) -> pd.Series:
+    """A number of the parts; one below 0 (a birth date in the future) tells nothing."""
+    amount = _column(parts, name, "float64")
+    return amount.where(amount >= 0)
 
 
 def _column(parts: pd.DataFrame, name: str, kind: str) -> pd.Series:

@@ -15,7 +15,7 @@ from audit.period import Period
 from audit.policy import Policy
 from audit.supply.census import census
 from audit.supply.futures import Horizon, Simulated, of_known_people, of_new_people, roster
-from audit.supply.items import MEASURED, PIECE, class_units, items
+from audit.supply.items import MEASURED, PIECE, UNSIZED, class_units, items, with_any_size
 from audit.supply.projection import Projection, project
 from schemas.columns import Table, columns_of, dtype_of, empty
 from schemas.exports import Absences
@@ -48,7 +48,7 @@ def patient_forecast(
     are ordered as the item that the patient last received.
     """
     away = empty(Absences) if absences is None else absences
-    known = items(catalogue)
+    known = items(catalogue, policy)
     return shaped(needs_ahead(spans, supply, lines, away, known, period, policy), PatientForecast)
 
 
@@ -73,7 +73,7 @@ def forecast(
     before are supplied; blank where the warehouse holds enough. `note` says what limits the
     figure. Columns: `schemas.results.OrderForecast`.
     """
-    known = items(catalogue)
+    known = items(catalogue, policy)
     away = empty(Absences) if absences is None else absences
     table = needs_ahead(spans, supply, lines, away, known, period, policy)
     sums = summed([sums_of(table)])
@@ -126,6 +126,7 @@ def needs_ahead(
     table["item_code"] = _item_of(table, chosen, known, lines, period)
     table["forecast_days"] = table["days"]
     table["need_units"] = pd.Series(projection.need).where(table["need_known"])
+    _add_waste(table, projection, spans, absences, known, period, policy)
     pieces = table["base_unit"].eq(PIECE)
     spare = float(policy["spare_percent"]) / 100
     # Rounded before it is rounded up, so that a binary fraction does not add a piece.
@@ -147,15 +148,46 @@ def needs_ahead(
         table["cases_to_home"] = np.ceil(table["to_supply_units"] / per_case)
     else:
         table["cases_to_home"] = np.nan
+    # A syringe of a size that is not known is ordered as one of a size that is.
+    of_any_size = table["supply_class"].eq(UNSIZED) & item["supply_class"].notna().to_numpy()
+    sized = pd.Series(item["supply_class"].to_numpy(), index=table.index)
+    table["supply_class"] = table["supply_class"].mask(of_any_size, sized)
     table["note"] = _joined(
         table.index,
         [
+            (of_any_size & sized.ne(UNSIZED), "size not known, ordered as last received"),
             (~table["need_known"], "need not known, left out"),
+            (table["waste_unknown"], "what is discarded not known, counted as nothing"),
             (~table["stock_known"], "stock not known, counted as none"),
             (table["return_unknown"], "away without a day of return, counted as at home"),
         ],
     )
     return table
+
+
+def _add_waste(
+    table: pd.DataFrame,
+    projection: Projection,
+    spans: pd.DataFrame,
+    absences: pd.DataFrame,
+    known: pd.DataFrame,
+    period: Period,
+    policy: Policy,
+) -> None:
+    """Adds the two parts of the need, what is used and what is discarded, in place."""
+    pair = ["patient_id", "supply_class"]
+    some = spans["waste_per_day"].gt(0) & spans["need_per_day"].notna()
+    discarded = spans.loc[some].assign(need_per_day=spans["waste_per_day"])
+    ahead = projected(discarded, absences, known, period, policy)
+    waste = table[pair].merge(
+        ahead.groups[pair].assign(waste=ahead.need), how="left", on=pair
+    )["waste"]  # fmt: skip
+    table["waste_units"] = waste.fillna(0).where(table["need_known"])
+    table["use_units"] = table["need_units"] - table["waste_units"]
+    ongoing = spans.loc[spans["to_day"].isna() | spans["to_day"].ge(projection.first)]
+    unknown = ongoing.loc[ongoing["waste_unknown"], pair].drop_duplicates()
+    found = table[pair].merge(unknown.assign(unknown=True), how="left", on=pair)["unknown"]
+    table["waste_unknown"] = found.eq(True)
 
 
 def _days_before(lead: pd.Series, policy: Policy) -> pd.Series:
@@ -249,12 +281,15 @@ def sums_of(by_patient: pd.DataFrame) -> ItemSums:
             "patients": by_key.size(),
             "base_unit": by_key["base_unit"].first(),
             "need_units": by_key["need_units"].sum(),
+            "use_units": by_key["use_units"].sum(),
+            "waste_units": by_key["waste_units"].sum(),
             "spare_units": by_key["spare_units"].sum(),
             "stock_at_home_units": by_key["stock_at_home_units"].sum(),
             "to_supply_units": by_key["to_supply_units"].sum(),
             "cases_to_homes": by_key["cases_to_home"].sum(min_count=1),
             "first_run_out_on": by_key["run_out_on"].min(),
             "need_unknown": by_key.size() - by_key["need_units"].count(),
+            "waste_unknown": by_key["waste_unknown"].sum(),
             "stock_unknown": by_key.size() - by_key["stock_known"].sum(),
             "away_unknown": by_key["return_unknown"].sum(),
         }
@@ -341,7 +376,8 @@ def _add_cases(table: pd.DataFrame, policy: Policy) -> None:
 
 def chosen_items(known: pd.DataFrame) -> pd.DataFrame:
     """The item by which each class is ordered: most in the warehouse, else first by code."""
-    ordered = known.assign(held=known["on_hand_units"].fillna(-1)).sort_values(
+    table = with_any_size(known)
+    ordered = table.assign(held=table["on_hand_units"].fillna(-1)).sort_values(
         ["supply_class", "held", "item_code"], ascending=[True, False, True], kind="stable"
     )
     ordered = ordered.loc[ordered["base_unit"].eq(ordered["supply_class"].map(class_units(known)))]
@@ -386,6 +422,12 @@ def _notes(table: pd.DataFrame, period: Period) -> pd.Series:
         (
             table["need_unknown"].gt(0),
             "left out, need not known: " + _number(table["need_unknown"]) + " of the patients",
+        ),
+        (
+            table["waste_unknown"].gt(0),
+            "what is discarded not known, counted as nothing: "
+            + _number(table["waste_unknown"])
+            + " of the patients",
         ),
         (
             table["stock_unknown"].gt(0),

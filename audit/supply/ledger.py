@@ -26,19 +26,13 @@ from schemas.results import Supply
 
 EXTRA = {
     "needed_units_low": "float64",
-    "used_units_low": "float64",
-    "used_units_high": "float64",
+    "waste_unknown": "bool",
     "substituted_units_low": "float64",
     "substituted_units_high": "float64",
     "given_units_low": "float64",
     "given_units_high": "float64",
-    "expired_units_high": "float64",
     "expiring_units": "float64",
     "expiring_unused_units_high": "float64",
-    "count_adjustment_units_low": "float64",
-    "count_adjustment_units_high": "float64",
-    "return_above_stock_units_low": "float64",
-    "return_above_stock_units_high": "float64",
     "setup_units": "float64",
     "last_counted_on": "datetime64[ns]",
     "usual_interval_days": "float64",
@@ -55,7 +49,8 @@ OF_THE_PERIOD = [
     "short_days_low", "short_days_high", "covered_share_high", "substituted_units",
     "substituted_units_low", "substituted_units_high", "given_units_low", "given_units_high",
     "expired_units_low", "expired_units_high", "expiring_units", "used_units_low",
-    "used_units_high", "count_adjustment_units_low", "count_adjustment_units_high",
+    "used_units_high", "wasted_units_low", "wasted_units_high", "count_adjustment_units_low",
+    "count_adjustment_units_high",
     "return_above_stock_units_low", "return_above_stock_units_high",
 ]  # fmt: skip
 AT_ITS_END = [
@@ -70,9 +65,10 @@ def ledger(walked: Walk) -> pd.DataFrame:
     """One row per patient and supply class with a need or a movement in the period.
 
     The columns of `schemas.results.Supply`, then those of `EXTRA`. Balance, in either bound:
-    opening + received + count adjustments = used + returned - returned above stock + expired
-    + on hand. Figures that rest on an amount that is not known are missing, and
-    `missing_input` says what is.
+    opening + received + count adjustments = used + wasted + returned - returned above stock
+    + expired + on hand; the need of a feed is what must be opened, and `waste_units` of it is
+    what label and storage have discarded. Figures that rest on an amount that is not known are
+    missing, and `missing_input` says what is.
 
     `expiring_units` is what expired unused in the period or will, by the need in force at its
     end. `needed_units_low` counts only the later order where two overlap. Days of cover are
@@ -109,7 +105,7 @@ def stock_walk(walked: Walk) -> pd.DataFrame:
     table["day"] = dates(rows["day"].to_numpy())
     table["to_day"] = dates((rows["day"] + rows["days"] - 1).to_numpy())
     for name, bound in (("low", "least"), ("high", "most")):
-        drawn = rows[f"used_{bound}"]
+        drawn = rows[f"used_{bound}"] + rows[f"wasted_{bound}"]
         table[f"on_hand_{name}"] = (rows[f"on_hand_{bound}"] + drawn).to_numpy(float)
         table[f"end_on_hand_{name}"] = rows[f"on_hand_{bound}"].to_numpy(float)
     need = rows["need_per_day"].where(~rows["away"], 0.0)
@@ -127,8 +123,8 @@ def _totals(within: pd.DataFrame, groups: pd.DataFrame) -> pd.DataFrame:
         [
             "received", "returned", "setup",
             *(f"{name}_{bound}" for bound in BOUNDS
-              for name in ("need", "short", "short_days", "expired", "used", "above", "adjusted",
-                           "substituted", "given")),
+              for name in ("need", "waste", "short", "short_days", "expired", "used", "wasted",
+                           "fed", "above", "adjusted", "substituted", "given")),
         ]
     ].sum()  # fmt: skip
     firsts = by_group[["first_short_least", "first_short_most"]].min()
@@ -145,6 +141,7 @@ def _totals(within: pd.DataFrame, groups: pd.DataFrame) -> pd.DataFrame:
     table["setup_units"] = sums["setup"]
     table["needed_units"] = sums["need_least"]
     table["needed_units_low"] = sums["need_most"]
+    table["waste_units"] = sums["waste_least"]
     # The least stock leaves the most uncovered.
     for name, bound in (("low", "most"), ("high", "least")):
         table[f"short_units_{name}"] = sums[f"short_{bound}"]
@@ -156,14 +153,15 @@ def _totals(within: pd.DataFrame, groups: pd.DataFrame) -> pd.DataFrame:
         table[f"substituted_units_{name}"] = sums[f"substituted_{bound}"]
         table[f"given_units_{name}"] = sums[f"given_{bound}"]
         table[f"used_units_{name}"] = sums[f"used_{bound}"]
+        table[f"wasted_units_{name}"] = sums[f"wasted_{bound}"]
         table[f"expired_units_{name}"] = sums[f"expired_{bound}"]
         table[f"on_hand_units_{name}"] = end[f"on_hand_{bound}"]
         # A count on the first day is the opening stock itself.
         table[f"count_adjustment_units_{name}"] = (
             sums[f"adjusted_{bound}"] - opening_adjusted[f"adjusted_{bound}"]
         )
-    needed = table["needed_units_low"].where(table["needed_units_low"] > 0)
-    table["covered_share_high"] = 1 - table["short_units_low"] / needed
+    to_feed = sums["need_most"] - sums["waste_most"]
+    table["covered_share_high"] = sums["fed_most"] / to_feed.where(to_feed > 0)
     table["substituted_units"] = table[["substituted_units_low", "substituted_units_high"]].min(
         axis="columns"
     )
@@ -188,6 +186,7 @@ def _at_end(walked: Walk) -> dict[str, Any]:
         "rate_least": rates(last["need_per_day"]),
         "rate_most": rates(last["need_per_day_low"]),
         "opening_basis": basis,
+        "waste_unknown": spans["waste_unknown"].reindex(span.fillna(-1)).eq(True).to_numpy(),
         "last_counted_on": dates(counted.fillna(0).to_numpy(np.int64), counted.notna().to_numpy()),
         **{name: order[name] for name in order.columns},
     }
@@ -288,7 +287,8 @@ def _blank_unsettled(table: pd.DataFrame, within: pd.DataFrame) -> None:
     last = within.drop_duplicates("group", keep="last").set_index("group")["missing"]
     _blank(table, last.notna(), AT_ITS_END, ["run_out_on_low", "run_out_on_high"])
     unknown = within["need_unknown"].groupby(within["group"]).any()
-    _blank(table, unknown, ["needed_units", "needed_units_low", "covered_share_high"], [])
+    of_need = ["needed_units", "needed_units_low", "waste_units", "covered_share_high"]
+    _blank(table, unknown, of_need, [])
 
 
 def _blank(table: pd.DataFrame, where: pd.Series, numbers: list[str], days: list[str]) -> None:

@@ -8,7 +8,7 @@ import pandas as pd
 from audit.period import Period
 from audit.policy import Policy
 from audit.supply.days import NEVER, Truths, Whole, day_numbers
-from audit.supply.items import equivalents, items
+from audit.supply.items import as_needed, equivalents, items
 from audit.supply.timelines import Timelines, spans_on
 from schemas.columns import PROVENANCE, columns_of, dtype_of
 from schemas.results import LinesLeftOut
@@ -57,7 +57,7 @@ def delivery_lines(
     lines["outcome"] = _outcome(lines)
     lines["read_as_return"] = lines["outcome"].eq("returned") & ~lines["status"].eq("returned")
     lines["is_delivered"] = lines["outcome"].eq("delivered") & lines["quantity"].gt(0)
-    _add_items(lines, items(catalogue))
+    _add_items(lines, items(catalogue, policy))
     _add_units(lines)
     days = int(policy["duplicate_delivery_days"])
     close = lines.loc[_close_together(lines, days)]
@@ -241,13 +241,14 @@ def with_need(
     `ordered_formula_days` of the line's; false for everything that is no formula).
     """
     told = lines.copy()
+    told["supply_class"] = as_needed(told, spans)
     told["need_per_day"] = _need_on(told, spans)
     using = told["need_per_day"].where(told["need_per_day"] > 0)
     told["days_of_supply"] = told["base_units"] / using
     orders = _orders(parts)
     _add_order_days(told, orders)
     told["ordered_formula"] = _ordered_formula(
-        told, orders, items(catalogue), int(policy["ordered_formula_days"])
+        told, orders, items(catalogue, policy), int(policy["ordered_formula_days"])
     )
     return told
 

@@ -111,7 +111,7 @@ def outlook_of(
     `spans` from `need_spans`, `supply` from `ledger`, `lines` from `delivery_lines`; `log_from`
     from `log_first_day` of the whole log: the history that rates are taken from begins there.
     """
-    known = items(catalogue)
+    known = items(catalogue, policy)
     table = needs_ahead(spans, supply, lines, absences, known, period, policy)
     return Outlook(
         by_patient=shaped(table, PatientForecast),
@@ -154,7 +154,7 @@ def futures_of(
 ) -> Futures:
     """The futures of some patients by the rates of the whole programme."""
     needs, spans, absences = drawn_from.needs, drawn_from.spans, drawn_from.absences
-    ahead = projected(spans, absences, items(catalogue), period, policy)
+    ahead = projected(spans, absences, items(catalogue, policy), period, policy)
     item = rates.sums.item_of(needs)
     months = zip(months_tested(log_from, period, policy), rates.months, strict=True)
     return Futures(
@@ -178,7 +178,7 @@ def forecast_of(
         simulated = simulated.plus(part.known)
     months = months_tested(log_from, period, policy)
     return Forecast(
-        by_item=by_item(rates.sums, simulated, items(catalogue), period, policy),
+        by_item=by_item(rates.sums, simulated, items(catalogue, policy), period, policy),
         census_rates=census_rates(rates.horizon.changes),
         back_test=tested(
             [

@@ -107,7 +107,7 @@ def _add_bounds(
     table: pd.DataFrame, lines: pd.DataFrame, catalogue: pd.DataFrame, walked: Walk
 ) -> None:
     """Adds the least and most single units probably still at home, and their basis, in place."""
-    known = items(catalogue).set_index("item_code")
+    known = items(catalogue, walked.policy).set_index("item_code")
     content = known["units_per_piece"].reindex(table["item_code"]).to_numpy(float)
     net = (table["delivered_pieces"] - table["returned_pieces"]).clip(lower=0).to_numpy()
     group = group_numbers(walked.groups, table)

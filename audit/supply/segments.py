@@ -123,7 +123,8 @@ def add_needs(
     segments["away"] = is_away
     last_day = day + segments["days"].to_numpy()
     unknown = np.zeros(len(segments), dtype=bool)
-    for bound, name in zip(BOUNDS, ("need_per_day", "need_per_day_low"), strict=True):
+    of_bound = (("need_per_day", "waste_per_day"), ("need_per_day_low", "waste_per_day_low"))
+    for bound, (name, discarded) in zip(BOUNDS, of_bound, strict=True):
         # The least stock goes with the most need.
         need = np.append(spans[name].to_numpy(float), 0.0)[span]
         unknown |= np.isnan(need) & ~is_away
@@ -131,6 +132,8 @@ def add_needs(
         segments[f"rate_{bound}"] = rate
         segments[f"need_{bound}"] = need_between(day, last_day, rate)
         segments[name] = need
+        waste = np.where(is_away, 0, rates(np.append(spans[discarded].to_numpy(float), 0.0)[span]))
+        segments[f"waste_rate_{bound}"] = np.where(np.isnan(need), 0, waste)
     segments["need_unknown"] = unknown
 
 

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from audit.policy import Policy
 from audit.supply.forecast import chosen_items, packs
 from audit.supply.items import PIECE, equivalents, items
 from schemas.columns import columns_of, dtype_of, empty
@@ -31,6 +32,7 @@ def affected_by_shortage(
     by_patient: pd.DataFrame,
     supply: pd.DataFrame,
     catalogue: pd.DataFrame,
+    policy: Policy,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Who is affected where items cannot be had, and what their equivalents would take.
 
@@ -43,7 +45,7 @@ def affected_by_shortage(
     the larger one is counted in units to supply. Where it is measured otherwise (a powder for
     a liquid), or a figure is not in the catalogue, amounts are missing.
     """
-    known = items(catalogue)
+    known = items(catalogue, policy)
     lost = known.loc[known["item_code"].isin(unavailable)]
     if lost.empty:
         return empty(ShortageEffects), empty(Substitutes)

@@ -20,7 +20,15 @@ from pandas.api.typing import NaTType
 
 from audit.period import Period
 from audit.policy import Policy
-from audit.supply.days import NEVER, Whole, day_number, day_numbers, day_short_of, distinct
+from audit.supply.days import (
+    NEVER,
+    Whole,
+    day_number,
+    day_numbers,
+    day_short_of,
+    distinct,
+    need_between,
+)
 from audit.supply.groups import (
     add_openings,
     counted_units,
@@ -31,7 +39,7 @@ from audit.supply.groups import (
     supply_groups,
     usable_counts,
 )
-from audit.supply.items import items
+from audit.supply.items import as_needed, items
 from audit.supply.pools import Segments, links_with_unmet, walk_pools
 from audit.supply.ranks import Lots, walk_ranks
 from audit.supply.segments import (
@@ -101,9 +109,11 @@ def walk(
     `opening_stock_days_max` days of need. A count of any item of a class is a count of the
     class, and restarts the walk.
     """
-    known = items(catalogue)
+    known = items(catalogue, policy)
     began = log_first_day(lines, period, policy) if log_from is None else log_from
     told_counts = counted_units(stock_counts, known)
+    told_counts["supply_class"] = as_needed(told_counts, spans)
+    lines = lines.assign(supply_class=as_needed(lines, spans))
     groups = supply_groups(spans, lines, told_counts, known, began, period)
     counts = usable_counts(told_counts, groups, began, period, policy)
     numbers = group_numbers(groups, lines)
@@ -211,15 +221,22 @@ def _add_outcome(segments: pd.DataFrame, opening: Whole, flows: dict[str, Whole]
     for row, bound in enumerate(BOUNDS):
         short, given = flows["short"][row], flows["given"][row]
         covered = segments[f"need_{bound}"].to_numpy() - short
-        used = covered - flows["substituted"][row] + given
+        own = covered - flows["substituted"][row]
+        discard = (day, end, segments[f"rate_{bound}"].to_numpy(),
+                   segments[f"waste_rate_{bound}"].to_numpy())  # fmt: skip
+        wasted = _discarded(own, *discard)
+        used = own - wasted + given
         returned = segments["returned"].to_numpy() - flows["above"][row]
-        change = segments["received"].to_numpy() - returned - used - flows["expired"][row]
+        change = segments["received"].to_numpy() - returned - used - wasted
+        change = change - flows["expired"][row]
         running = np.cumsum(opening[row] + change)
         on_hand = running - (running - opening[row] - change)[begun]
         before = np.r_[0, on_hand[:-1]][: len(stock)]
         for name, amounts in flows.items():
             segments[f"{name}_{bound}"] = amounts[row]
-        segments[f"used_{bound}"] = used
+        segments[f"used_{bound}"], segments[f"wasted_{bound}"] = used, wasted
+        segments[f"waste_{bound}"] = _discarded(segments[f"need_{bound}"].to_numpy(), *discard)
+        segments[f"fed_{bound}"] = covered - _discarded(covered, *discard)
         segments[f"start_{bound}"] = np.where(heads, opening[row], before)
         segments[f"adjusted_{bound}"] = np.where(heads & same_group, opening[row] - before, 0)
         segments[f"on_hand_{bound}"] = on_hand
@@ -230,3 +247,18 @@ def _add_outcome(segments: pd.DataFrame, opening: Whole, flows: dict[str, Whole]
         # With less than a unit a day, each unit short is a day; else all days from the first.
         days[some] = np.minimum(short[some], end[some] - first[some])
         segments[f"first_short_{bound}"], segments[f"short_days_{bound}"] = first, days
+
+
+def _discarded(met: Whole, day: Whole, end: Whole, rate: Whole, waste_rate: Whole) -> Whole:
+    """Of what was met of each segment's need, what is discarded and not fed.
+
+    The need is met in full from the first day on, then in part on one day, which is fed before
+    anything of it is discarded.
+    """
+    if not waste_rate.any():
+        return np.zeros_like(met)
+    full = np.minimum(day_short_of(day, met, rate), end)
+    of_full_days = need_between(day, full, waste_rate)
+    fed_next = need_between(full, full + 1, rate) - need_between(full, full + 1, waste_rate)
+    beyond = np.maximum(met - need_between(day, full, rate) - fed_next, 0)
+    return np.minimum(of_full_days + beyond, met)

@@ -29,7 +29,9 @@ def plant_supply_faults(programme: Programme) -> None:
 
 def class_of(patient: Patient, kind: str) -> str:
     """The patient's own supply class of a kind."""
-    return supply_class(patient.part["formula_code"]) if kind == "formula" else kind
+    if kind == "formula":
+        return supply_class(patient.part["formula_code"])
+    return supply_class(patient.syringe) if kind == "syringe" else kind
 
 
 def october_lines(patient: Patient, name: str) -> list[Row]:
@@ -149,7 +151,7 @@ def nothing_delivered(programme: Programme) -> None:
     name = class_of(patient, "formula")
     for check, supply in (
         ("formula_short", name), ("supply_covers_less_than_ordered", name),
-        ("bag_sets_short", "bag_set"), ("syringes_short", "syringe"),
+        ("bag_sets_short", "bag_set"), ("syringes_short", class_of(patient, "syringe")),
     ):  # fmt: skip
         programme.expect(check, patient, words, supply=supply)
 
@@ -294,8 +296,8 @@ def delivery_dates(programme: Programme) -> None:
 
 def counted_too_much(programme: Programme) -> None:
     started = [p for p in programme.patients if "new_start" in p.touched]
-    for patient, name in zip(started, ("bag_set", "syringe", "bag_set"), strict=True):
-        on = date(2026, 10, 21)
+    for patient, kind in zip(started, ("bag_set", "syringe", "bag_set"), strict=True):
+        name, on = class_of(patient, kind), date(2026, 10, 21)
         ever = sum(
             pieces_of(line) for line in patient.deliveries
             if supply_class(line["item_code"]) == name and line["delivered_on"] <= on
@@ -306,7 +308,7 @@ def counted_too_much(programme: Programme) -> None:
                 "item_code": item_for(patient, name), "units": ever + 6,
             }
         )  # fmt: skip
-        patient.touched |= {f"supply:{name}"}
+        patient.touched |= {f"supply:{kind}"}
         programme.expect(
             "stock_count_above_deliveries", patient, f"{ever + 6:g} counted, {ever:g} delivered",
             supply=name,

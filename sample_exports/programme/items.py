@@ -138,6 +138,8 @@ def supply_class(item_code: str) -> str:
         return "formula:" + (item.get("formula_code") or item_code)
     if item["kind"] in ("modular", "other"):
         return f"{item['kind']}:{item_code}"
+    if item["kind"] == "syringe":
+        return "syringe:large" if item["capacity_ml"] >= 30 else "syringe:medium"
     return str(item["kind"])
 
 

@@ -15,7 +15,8 @@ OPENING_DAYS_MAX = 31
 COVER_SHARE_MIN = 0.95
 COVER_DAYS_MAX = 90
 SHORTAGES = {
-    "bag_set": "bag_sets_short", "gravity_set": "bag_sets_short", "syringe": "syringes_short",
+    "bag_set": "bag_sets_short", "gravity_set": "bag_sets_short",
+    "syringe:large": "syringes_short", "syringe:medium": "syringes_short",
 }  # fmt: skip
 PROVEN = (
     *SHORTAGES.values(), "formula_short", "supply_covers_less_than_ordered",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from datetime import date, timedelta
+from functools import cache
 from random import Random
 from typing import Any
 
@@ -17,6 +18,9 @@ LOG_START = date(2026, 8, 1)
 PERIOD_START = date(2026, 10, 1)
 INTERVAL_DAYS = 28
 PLAN_END = date(2026, 12, 31)
+# Feed that stays in a pump set when it is changed, and days that an opened tin keeps.
+PRIME_ML, TIN_DAYS = 25, 30
+LONG_RUN_DAYS = 840
 PIECE_WORDS = {
     "closed_system": "bag", "powder": "can", "blended": "bag", "ready_to_feed": "carton",
 }  # fmt: skip
@@ -25,6 +29,7 @@ PIECE_WORDS = {
 def needs_on(patient: Patient, day: date) -> dict[str, float]:
     """Base units of each supply class that the orders in force on a day use."""
     needs: dict[str, float] = defaultdict(float)
+    tins: dict[str, float] = {}
     if any(row["from_date"] <= day <= row["to_date"] for row in patient.absences):
         return {}
     for part in patient.parts:
@@ -35,16 +40,52 @@ def needs_on(patient: Patient, day: date) -> dict[str, float]:
         share = (part.get("days_per_week") or 7) / 7
         formula = part.get("formula_code")
         if formula in ITEMS and volume:
-            grams = DILUTIONS[part["dilution"]] if part.get("dilution") else 1
-            needs[supply_class(formula)] += round(volume * grams * share)
+            name = supply_class(formula)
+            if part.get("dilution"):
+                needs[name] += volume * DILUTIONS[part["dilution"]] * share
+                tins[name] = base_units_each(formula) / TIN_DAYS
+            else:
+                needs[name] += opened_ml(part) * share
         if part.get("additive"):
-            needs[supply_class(part["additive"])] += round(part["additive_per_day"] * share)
+            name = supply_class(part["additive"])
+            needs[name] += part["additive_per_day"] * share
+            tins[name] = base_units_each(part["additive"]) / TIN_DAYS
         if part.get("method") in PUMP:
             needs["bag_set"] = 1
         if part.get("method") == "gravity":
             needs["gravity_set"] = 1
-        needs["syringe"] = 1
+        infant = 0 <= (AS_OF - part["birth_date"]).days < 365
+        needs["syringe:medium" if infant else "syringe:large"] = 1
+    for name, least in tins.items():
+        needs[name] = max(needs[name], least)
     return dict(needs)
+
+
+def opened_ml(part: Row) -> float:
+    """Feed opened on a feeding day: what is fed, what primes the set, and what is discarded."""
+    volume, item = feed_ml(part) or 0.0, ITEMS[part["formula_code"]]
+    size, pump = float(item["container_ml"]), part.get("method") in PUMP
+    if item["formula_form"] != "closed_system":
+        return _opened(volume + (PRIME_ML if pump else 0), size, item["opened_storage_h"] // 24)
+    hours = part["hours_per_day"]
+    if hours >= 24:
+        # One container follows another: each hangs as long as it lasts, or as its label lets it.
+        return volume / min(size, volume / 24 * item["hang_h"]) * size
+    return _opened(volume, size, (item["hang_h"] - hours) // 24)
+
+
+@cache
+def _opened(volume: float, size: float, days_kept: int) -> float:
+    """What is opened a day in the long run, if a rest is used within so many days or discarded."""
+    left, opened_on, opened = 0.0, 0, 0.0
+    for day in range(LONG_RUN_DAYS):
+        if day - opened_on > days_kept:
+            left = 0.0
+        lacking = volume - left
+        while lacking > 1e-6:
+            opened, lacking, opened_on = opened + size, lacking - size, day
+        left = -lacking
+    return (opened - (left if LONG_RUN_DAYS - opened_on <= days_kept else 0)) / LONG_RUN_DAYS
 
 
 def item_for(patient: Patient, wanted: str) -> str:
@@ -53,7 +94,7 @@ def item_for(patient: Patient, wanted: str) -> str:
         return patient.bag_set
     if wanted == "gravity_set":
         return "S-GRV500"
-    if wanted == "syringe":
+    if wanted.startswith("syringe"):
         return patient.syringe
     return wanted.split(":", 1)[1]
 

@@ -130,6 +130,13 @@ CONTAINERS = [
     ("cartons not carried over", {"opened_storage_h": 4}, RUN, 4),
     ("no priming without a pump", {"opened_storage_h": 24},
      {"method": "syringe", "feeds_per_day": 5, "ml_per_feed": 200}, 4),
+    # 60 mL a day from a carton of 250 mL that keeps two days: opened every third day.
+    ("carton discarded before it is empty", {"opened_storage_h": 48},
+     {"method": "syringe", "feeds_per_day": 2, "ml_per_feed": 30}, 1 / 3),
+    # 130 mL a day, kept one day: the second is opened on day 2 for 10 mL, gives 130 mL on day 3,
+    # and its last 110 mL are too old on day 4: two in three days.
+    ("carton of which the rest grows too old", {"opened_storage_h": 24},
+     {"method": "syringe", "feeds_per_day": 2, "ml_per_feed": 65}, 2 / 3),
     # 500 mL a night of 10 h from 1000 mL: within 48 h it hangs for two nights.
     ("closed system carried within its hang",
      {"formula_form": "closed_system", "container_ml": 1000, "hang_h": 48},

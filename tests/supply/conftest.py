@@ -15,6 +15,7 @@ PARTS = {
     "prescribed_on": "datetime64[ns]", "in_force_from": "datetime64[ns]",
     "in_force_to": "datetime64[ns]", "feed_ml_per_day": "float64", "powder_g_per_day": "float64",
     "formula_form": "str", "formula_class": "str", "container_ml": "float64",
+    "containers_per_day": "float64", "age_years": "float64",
     "days_per_week": "float64", "flush_stated": "bool", "supplied_by": "str",
     "is_exact_duplicate": "bool", "access_route": "str", "additive": "str",
     "additive_per_day": "float64", "source_file": "str", "source_sheet": "str",

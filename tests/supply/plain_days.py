@@ -15,22 +15,43 @@ def sevenhundredths(amount_per_feeding_day, days_per_week):
     return round(amount_per_feeding_day * days_per_week * 100)
 
 
+def syringe_of(age):
+    """Size of syringe that the policy counts for a person; of an age that is not known, any."""
+    if age is None:
+        return "syringe"
+    return "syringe:large" if age >= 1 else "syringe:medium"
+
+
 def needs_on(day, parts, later_only):
-    """Need of one day by class, as units per 700 days, and whether an order is in force."""
+    """Need of one day by class, as units per 700 days."""
+    return {name: use + waste for name, (use, waste) in uses_on(day, parts, later_only).items()}
+
+
+def uses_on(day, parts, later_only):
+    """What is used and what is discarded of each class, as units per 700 days."""
     in_force = [p for p in parts if p["from"] <= day <= (FOREVER if p["to"] is None else p["to"])]
     if not in_force:
         return {}
     if later_only:
         last = max((p["from"], p["order"]) for p in in_force)[1]
         in_force = [p for p in in_force if p["order"] == last]
-    need = defaultdict(int)
+    use, need, tins = defaultdict(int), defaultdict(int), {}
     for part in in_force:
-        need[part["class"]] += sevenhundredths(part["amount"], part["days_per_week"])
-    for name, methods in (("bag_set", PUMPS), ("gravity_set", ("gravity",)), ("syringe", None)):
+        name, amount = part["class"], part["amount"]
+        opened = max(amount, part["opened"] or 0)
+        use[name] += sevenhundredths(amount, part["days_per_week"])
+        need[name] += sevenhundredths(opened, part["days_per_week"])
+        if part["tin"]:
+            # A tin of so many units that may stay open so many days.
+            tins[name] = round(700 * part["tin"][0] / part["tin"][1])
+    for name, least in tins.items():
+        need[name] = max(need[name], least)
+    syringe = syringe_of(in_force[0]["age"])
+    for name, methods in (("bag_set", PUMPS), ("gravity_set", ("gravity",)), (syringe, None)):
         weeks = [p["days_per_week"] for p in in_force if methods is None or p["method"] in methods]
         if weeks:
-            need[name] = sevenhundredths(1, max(weeks))
-    return need
+            use[name] = need[name] = sevenhundredths(1, max(weeks))
+    return {name: (use[name], need[name] - use[name]) for name in need}
 
 
 def take(lots, wanted):
@@ -91,7 +112,8 @@ def walk(patient, setting, bound):
         return found
     for day in range(min(start.values()), end + 1):
         away = any(a <= day <= (FOREVER if b is None else b) for a, b in patient["absences"])
-        rates = {} if away else needs_on(day, parts, bound == "most")
+        uses = {} if away else uses_on(day, parts, bound == "most")
+        rates = {name: use + waste for name, (use, waste) in uses.items()}
         inside = day >= begin
         lacking = {}
         for name in sorted(classes):
@@ -132,7 +154,13 @@ def walk(patient, setting, bound):
             need = (day + 1) * rate // 700 - day * rate // 700
             this["needed"] += inside * need
             lacking[name] = take(lots, need)
-            this["used"] += inside * (need - lacking[name])
+            # What there is is fed first, and what is beyond the feed discarded.
+            waste = uses.get(name, (0, 0))[1]
+            to_discard = (day + 1) * waste // 700 - day * waste // 700
+            fed = min(need - lacking[name], need - to_discard)
+            this["used"] += inside * fed
+            this["wasted"] += inside * (need - lacking[name] - fed)
+            this["waste"] += inside * to_discard
         for name in sorted(lacking):
             for source in setting["stands_in"].get(name, ()):
                 if source in lacking and lacking[name]:
@@ -178,4 +206,4 @@ def cover(figures, lots, rate, patient, end):
         if take(lots, need):
             break
         day += 1
-    figures["cover"], figures["wasted"] = day - begin, wasted
+    figures["cover"], figures["expiring"] = day - begin, wasted

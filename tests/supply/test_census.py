@@ -39,7 +39,11 @@ def spans_of(*rows: tuple) -> pd.DataFrame:
         table[name] = pd.to_datetime(table[name])
     table["need_per_day"] = table["need_per_day"].astype(float)
     return table.assign(
-        order_id="R1", base_unit="mL", need_per_day_low=table["need_per_day"]
+        order_id="R1",
+        base_unit="mL",
+        need_per_day_low=table["need_per_day"],
+        waste_per_day=0.0,
+        waste_unknown=False,
     ).sort_values(["patient_id", "supply_class", "from_day"], ignore_index=True)
 
 

@@ -32,7 +32,7 @@ def test_by_default_only_sets_and_syringes_are_counted():
     rules = consumables(load_policy())
     assert [(rule.supply_class, rule.units, rule.per) for rule in rules] == [
         ("bag_set", 1, "feeding_day"), ("gravity_set", 1, "feeding_day"),
-        ("syringe", 1, "feeding_day"),
+        ("syringe:large", 1, "feeding_day"), ("syringe:medium", 1, "feeding_day"),
     ]  # fmt: skip
 
 

@@ -26,7 +26,8 @@ def span(patient, need, supply_class="formula:A", first="2026-01-01", last=None)
     return {
         "patient_id": patient, "order_id": "R1", "supply_class": supply_class, "base_unit": "mL",
         "from_day": pd.Timestamp(first), "to_day": pd.Timestamp(last) if last else pd.NaT,
-        "need_per_day": need, "need_per_day_low": need,
+        "need_per_day": need, "need_per_day_low": need, "waste_per_day": 0.0,
+        "waste_unknown": False,
     }  # fmt: skip
 
 

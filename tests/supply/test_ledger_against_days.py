@@ -32,8 +32,17 @@ ITEMS = {
     "BG": ("bag_set", 1),
     "GS": ("gravity_set", 1),
     "SY": ("syringe", 1),
+    "SL": ("syringe:large", 1),
+    "SM": ("syringe:medium", 1),
 }
-PER_CASE = {"A1": 24, "A2": 6, "B1": 12, "C1": 24, "PW": 6, "BG": 30, "GS": 30, "SY": 10}
+# Capacity of the syringes, mL; of one the catalogue does not tell it.
+CAPACITY = {"SL": 60, "SM": 20}
+# A tin of the powder may stay open for three days: 133.33 g a day are opened at least.
+TIN = (400, 3)
+PER_CASE = {"A1": 24, "A2": 6, "B1": 12, "C1": 24, "PW": 6, "BG": 30, "GS": 30, "SY": 10, "SL": 30,
+            "SM": 30}  # fmt: skip
+# A syringe of a size that is not told may be of any.
+OF_ANY_SIZE = {"syringe:large": ["syringe"], "syringe:medium": ["syringe"]}
 STANDS_IN = {"formula:A": ["formula:B1", "formula:C1"], "formula:B1": ["formula:A"]}
 
 
@@ -57,20 +66,34 @@ SETTING = {
 }
 
 
+def class_for(item: str, age: float | None) -> str:
+    """Class of an item for a person; one whose age is not known uses syringes of any size."""
+    name = ITEMS[item][0]
+    return "syringe" if age is None and name.startswith("syringe") else name
+
+
 def random_patient(draw: random.Random, log_first: int) -> dict:
     end = SETTING["period_end"]
     parts, at = [], log_first + draw.randint(-60, 70)
+    age = draw.choice([0.5, 7.0, 44.0, None])
     for order in range(draw.randint(1, 4)):
         length = draw.choice([None, draw.randint(-1, 10), draw.randint(5, 60)])
         for _ in range(draw.choice([1, 1, 2])):
             item = draw.choice(["A", "A", "B1", "C1", "PW"])
+            amount = draw.choice([80, 500, 672.5, 1000, 133.33])
             parts.append(
                 {
                     "order": f"R{order}",
                     "from": at,
                     "to": None if length is None else at + length,
                     "class": f"formula:{item}",
-                    "amount": draw.choice([80, 500, 672.5, 1000, 133.33]),
+                    "amount": amount,
+                    "age": age,
+                    # mL opened on a feeding day, where that is known: whole cartons, or less.
+                    "opened": draw.choice([None, 250 * -(-amount // 250), 1.07 * amount])
+                    if item != "PW"
+                    else None,
+                    "tin": TIN if item == "PW" else None,
                     "days_per_week": draw.choice([7, 7, 5, 3.5]),
                     "method": draw.choice(["continuous", "cyclic", "gravity", "syringe"]),
                 }
@@ -80,7 +103,7 @@ def random_patient(draw: random.Random, log_first: int) -> dict:
     lines = []
     for _ in range(draw.randint(0, 24)):
         item = draw.choice([*ITEMS, "A1", "A2", "BG"])
-        name, content = ITEMS[item]
+        name, content = class_for(item, age), ITEMS[item][1]
         quantity = (
             draw.choice([-30, -1, 1, 2, 5, 31, 60])
             if content == 1
@@ -104,7 +127,7 @@ def random_patient(draw: random.Random, log_first: int) -> dict:
     counts = []
     for _ in range(draw.choice([0, 0, 1, 2, 3])):
         item = draw.choice(list(ITEMS))
-        name, content = ITEMS[item]
+        name, content = class_for(item, age), ITEMS[item][1]
         at = log_first + draw.randint(-20, end - log_first + 3)
         if not any(c[0] == name and c[1] == at for c in counts):
             pieces = draw.randint(0, 40)
@@ -129,6 +152,9 @@ def frames(tables, patients: dict[str, dict]) -> dict[str, pd.DataFrame]:
                     "formula_form": "powder" if weighed else "ready_to_feed",
                     "powder_g_per_day": part["amount"] if weighed else np.nan,
                     "feed_ml_per_day": 1.0 if weighed else part["amount"],
+                    "age_years": part["age"], "container_ml": None if weighed else 250,
+                    "containers_per_day": None if part["opened"] is None
+                    else part["opened"] / 250,
                 }
             )  # fmt: skip
         for number, line in enumerate(patient["lines"]):
@@ -162,11 +188,13 @@ def catalogue(tables, substitution: bool) -> pd.DataFrame:
         rows.append(
             {
                 "item_code": item, "units_per_case": PER_CASE[item],
-                "kind": "formula" if is_formula else name,
+                "kind": "formula" if is_formula else name.split(":")[0],
                 "formula_code": "A" if name == "formula:A" else None,
                 "formula_form": "powder" if item == "PW" else "ready_to_feed",
                 "container_ml": content if is_formula and item != "PW" else None,
                 "powder_g_per_container": content if item == "PW" else None,
+                "opened_storage_h": 24 * TIN[1] if item == "PW" else None,
+                "capacity_ml": CAPACITY.get(item),
                 "equivalent_to": {"B1": "A", "C1": "A1", "A2": "B1"}.get(item)
                 if substitution
                 else None,
@@ -177,7 +205,7 @@ def catalogue(tables, substitution: bool) -> pd.DataFrame:
 
 def walked(tables, found, substitution, period, policy):
     items = catalogue(tables, substitution)
-    spans = supply.need_spans(found["parts"], period, policy)
+    spans = supply.need_spans(found["parts"], period, policy, items)
     lines = supply.delivery_lines(found["deliveries"], items, period, policy)
     return supply.walk(
         spans, lines, found["stock_counts"], found["absences"], items, period, policy,
@@ -205,7 +233,7 @@ def test_every_figure_equals_the_loop_over_days(tables, policy, october, seed, s
     ledger = supply.ledger(walk)
     setting = SETTING | {
         "log_first": log_first,
-        "stands_in": STANDS_IN if substitution else {},
+        "stands_in": OF_ANY_SIZE | (STANDS_IN if substitution else {}),
     }
     expected = []
     for name, patient in patients.items():
@@ -229,7 +257,7 @@ def test_every_figure_equals_the_loop_over_days(tables, policy, october, seed, s
 
 
 def assert_conserved(ledger):
-    """Opening + received + count adjustments = used + returned + expired + on hand, to the unit."""
+    """Opening + received + count adjustments = used + wasted + returned + expired + on hand."""
     for bound, opposite in (("low", "high"), ("high", "low")):
         came = (
             ledger[f"opening_units_{bound}"]
@@ -238,6 +266,7 @@ def assert_conserved(ledger):
         )
         went = (
             ledger[f"used_units_{bound}"]
+            + ledger[f"wasted_units_{bound}"]
             + ledger["returned_units"]
             - ledger[f"return_above_stock_units_{opposite}"]
             + ledger[f"expired_units_{bound}"]
@@ -251,17 +280,19 @@ def row_of(patient_id, supply_class, least, most):
     row = {"patient_id": patient_id, "supply_class": supply_class}
     row["walk_from"] = date(least["start"])
     row["needed_units"], row["needed_units_low"] = least["needed"], most["needed"]
+    row["waste_units"] = least["waste"]
     row["received_units"], row["returned_units"] = least["received"], least["returned"]
     for name, bound in (("low", least), ("high", most)):
         row[f"opening_units_{name}"] = bound["opening"]
         row[f"used_units_{name}"] = bound["used"]
+        row[f"wasted_units_{name}"] = bound["wasted"]
         row[f"substituted_units_{name}"] = bound["substituted"]
         row[f"given_units_{name}"] = bound["given"]
         row[f"expired_units_{name}"] = bound["expired"]
         row[f"count_adjustment_units_{name}"] = bound["adjusted"]
         row[f"on_hand_units_{name}"] = bound["on_hand"]
         row[f"cover_days_{name}"] = bound.get("cover", np.nan)
-        row[f"expiring_unused_units_{name}"] = bound.get("wasted", 0)
+        row[f"expiring_unused_units_{name}"] = bound.get("expiring", 0)
     for name, bound in (("low", most), ("high", least)):
         row[f"short_units_{name}"] = bound["short"]
         row[f"short_days_{name}"] = bound["short_days"]

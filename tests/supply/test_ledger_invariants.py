@@ -35,12 +35,14 @@ def test_every_unit_is_accounted_for(tables, found, october, policy, bound):
     above = row[f"return_above_stock_units_{OTHER[bound]}"]
     came = row[f"opening_units_{bound}"] + row["received_units"]
     came += row[f"count_adjustment_units_{bound}"]
-    went = row[f"used_units_{bound}"] + row["returned_units"] - above
+    went = row[f"used_units_{bound}"] + row[f"wasted_units_{bound}"]
+    went += row["returned_units"] - above
     went += row[f"expired_units_{bound}"] + row[f"on_hand_units_{bound}"]
     assert np.array_equal(came, went)
     needed = row["needed_units"] if bound == "low" else row["needed_units_low"]
     short = row[f"short_units_{OTHER[bound]}"]
     met = row[f"used_units_{bound}"] - row[f"given_units_{bound}"]
+    met += row[f"wasted_units_{bound}"]
     assert np.array_equal(met + row[f"substituted_units_{bound}"] + short, needed)
 
 
@@ -52,6 +54,7 @@ def test_every_unit_is_accounted_for_in_every_segment(tables, found, october, po
             segments["received"]
             - (segments["returned"] - segments[f"above_{bound}"])
             - segments[f"used_{bound}"]
+            - segments[f"wasted_{bound}"]
             - segments[f"expired_{bound}"]
         )
         end = segments[f"on_hand_{bound}"]

@@ -44,7 +44,7 @@ class Programme:
     """The whole of supply on some orders and lines of the log."""
 
     def __init__(self, tables, period, policy, parts, lines, counts=()):
-        self.items = tables.catalogue(*ITEMS)
+        self.items, self.policy = tables.catalogue(*ITEMS), policy
         self.parts = tables.parts(*({**ORDER, **part} for part in parts))
         needs = supply.need_spans(self.parts, period, policy)
         log = tables.deliveries(
@@ -91,7 +91,7 @@ NEW = ({"in_force_from": "2026-10-01"},)
 def test_who_is_affected_and_what_an_equivalent_amounts_to(programme):
     made = programme(line("2026-10-01", "A", 80), parts=NEW)
     effects, substitutes = supply.affected_by_shortage(
-        ["A", "A1"], made.by_patient, made.ledger, made.items
+        ["A", "A1"], made.by_patient, made.ledger, made.items, made.policy
     )
     ShortageEffects.validate(effects)
     Substitutes.validate(substitutes)
@@ -126,7 +126,7 @@ def test_a_pack_that_can_still_be_had_is_named_and_an_equivalent_that_cannot_is_
 ):
     made = programme(line("2026-10-01", "A", 80), parts=NEW)
     effects, _ = supply.affected_by_shortage(
-        ["A", "E", "W"], made.by_patient, made.ledger, made.items
+        ["A", "E", "W"], made.by_patient, made.ledger, made.items, made.policy
     )
     assert effects["other_packs"].tolist() == ["A1"]
     assert effects["substitute_item"].isna().all()
@@ -138,11 +138,13 @@ def test_pieces_affect_those_who_have_this_very_item(programme):
         line("2026-10-01", "B", 30), line("2026-10-01", "B2", 30, patient_id="P2"),
         parts=({**NEW[0]}, {**NEW[0], "patient_id": "P2"}),
     )  # fmt: skip
-    effects, _ = supply.affected_by_shortage(["B2"], made.by_patient, made.ledger, made.items)
+    effects, _ = supply.affected_by_shortage(
+        ["B2"], made.by_patient, made.ledger, made.items, made.policy
+    )
     assert effects["patient_id"].tolist() == ["P2"]
     assert effects["other_packs"].tolist() == ["B"]
     assert supply.unknown_unavailable(["B2", "Q"], made.items) == ["Q"]
-    nothing = supply.affected_by_shortage([], made.by_patient, made.ledger, made.items)
+    nothing = supply.affected_by_shortage([], made.by_patient, made.ledger, made.items, made.policy)
     assert [len(table) for table in nothing] == [0, 0]
 
 
