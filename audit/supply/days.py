@@ -38,6 +38,8 @@ def day_number(date: pd.Timestamp | NaTType) -> int:
 
 def dates(days: Whole, known: Truths | None = None) -> npt.NDArray[np.datetime64]:
     """Dates of day numbers, NaT where not `known`."""
+    # A day that is not known may lie beyond all dates, which NumPy from 2.5 on refuses to convert.
+    days = days if known is None else np.where(known, days, 0)
     found = days.astype("datetime64[D]").astype("datetime64[ns]")
     return found if known is None else np.where(known, found, np.datetime64("NaT", "ns"))
 
