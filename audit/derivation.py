@@ -87,7 +87,10 @@ def derivation(
             for part in of_order
             for line in (
                 *_part_lines(part),
-                *_day_lines(plan[plan["source_row"].eq(part["source_row"])]),
+                *_day_lines(
+                    plan[plan["source_row"].eq(part["source_row"]) & plan["kind"].ne("night")],
+                    pd.isna(part["session_start_min"]),
+                ),
             )
         ]
         told[title] = [*lines, *_total_lines(one, period), *_need_lines(one, policy)]
@@ -135,11 +138,13 @@ def _part_lines(part: Mapping[str, Any]) -> Iterator[Line]:
             "other statements of the order",
         )
     if pd.notna(part["additive_per_100_ml"]):
+        whole = part["additive_per_100_ml"] / (part["fortifier_per_ml"] or float("nan"))
         yield Line(
             "with fortifier",
-            f"{_shown(part['additive_per_100_ml'])} to 100 mL makes "
-            f"{_shown(part['additive_per_100_ml'] / part['fortifier_per_ml'])} mL: the strengths "
-            f"below are with it, and {_shown(part['fortifier_per_day'])} of it go into the day",
+            f"{_shown(part['additive_per_100_ml'])} to 100 mL makes {_shown(whole)} mL: (100 x "
+            f"{_shown(part['plain_kcal_per_ml'])} + {_shown(part['additive_per_100_ml'])} x "
+            f"{_shown(part['fortifier_kcal_per_unit'])}) / {_shown(whole)} is the strength below; "
+            f"{_shown(part['fortifier_per_day'])} of it in the day",
             "order; displacement of the catalogue",
         )
     feed = part["feed_ml_per_day"]
@@ -185,10 +190,10 @@ def _hold_words(part: Mapping[str, Any]) -> str:
     return f"{held}: the pump runs {_shown(most)} h"
 
 
-def _day_lines(plan: pd.DataFrame) -> Iterator[Line]:
+def _day_lines(plan: pd.DataFrame, assumed_start: bool) -> Iterator[Line]:
     """What of a part's day has a time: the set, fills and rinses."""
     timed = plan[plan["from_min"].notna()]
-    said = []
+    said = ["its start is not stated, counted from midnight"] if assumed_start else []
     for kind, words in (
         ("set", "new set"),
         ("fill", "filled"),
@@ -197,7 +202,7 @@ def _day_lines(plan: pd.DataFrame) -> Iterator[Line]:
         at = [_cell(minute, CLOCK) for minute in timed.loc[timed["kind"].eq(kind), "from_min"]]
         if at:
             said.append(f"{words} at {', '.join(at)}")
-    if said:
+    if len(timed):
         source = "day plan; policy, hanging (common practice, no source)"
         yield Line("the day", "; ".join(said), source)
 
@@ -234,13 +239,27 @@ def _flush_words(part: Mapping[str, Any]) -> str:
 
 
 def _total_lines(one: Mapping[str, Any], period: Period) -> Iterator[Line]:
+    if pd.notna(one["feed_settled_by"]):
+        readings = [
+            f"{_either(one[f'{name}_low'], one[f'{name}_high'], ' to ')} {unit}"
+            for name, unit in (("feed_ml_per_day", "mL/d"), ("energy_kcal_per_day", "kcal/d"))
+        ]
+        yield Line(
+            "not settled",
+            f"{one['feed_settled_by']}: {', '.join(readings)}; no sum below is sound by itself",
+            "statements of the order",
+        )
     for step, start, name in (
         ("total water", "formula_water_ml_per_day", "total_water_ml_per_day"),
         ("total volume", "feed_ml_per_day", "total_volume_ml_per_day"),
     ):
         flush = _either(one["flush_ml_per_day_low"], one["flush_ml_per_day_high"])
-        terms = [_shown(one[start]), flush, _shown(one["other_water_ml_per_day"]),
-                 _shown(one["iv_fluid_ml_per_day"])]  # fmt: skip
+        terms = [
+            _either(one[f"{start}_low"], one[f"{start}_high"]),
+            flush,
+            _shown(one["other_water_ml_per_day"]),
+            _shown(one["iv_fluid_ml_per_day"]),
+        ]
         if step == "total volume":
             terms.insert(1, _shown(one["additive_ml_per_day"]))
         beside = "additive + " if step == "total volume" else ""
@@ -269,22 +288,33 @@ def _total_lines(one: Mapping[str, Any], period: Period) -> Iterator[Line]:
 
 def _need_lines(one: Mapping[str, Any], policy: Policy) -> Iterator[Line]:
     for what, unit, amount, text in (
-        ("energy", "kcal", one["energy_kcal_per_day"], _equation(one, policy)),
-        ("protein", "g", one["protein_g_per_day"], ""),
+        ("energy", "kcal", "energy_kcal_per_day", _equation(one, policy)),
+        ("protein", "g", "protein_g_per_day", ""),
         ("fluid", "ml", None, ""),
     ):
         low, high = (one[f"{what}_need_{unit}_per_day_{end}"] for end in ("low", "high"))
         shown = "mL" if unit == "ml" else unit
         found = f"{_either(low, high, ' to ')} {shown}/d" if pd.notna(low) else ""
         share = ""
-        if amount is not None and pd.notna(low) and pd.notna(amount) and low:
-            share = f"; fed {_shown(amount)} x 100 / {_shown(low)} = {_shown(100 * amount / low)} %"
+        if amount is not None and pd.notna(low) and low:
+            share = _share_words(one[f"{amount}_low"], one[f"{amount}_high"], low)
         method = f"{one[f'{what}_need_method']}"
         yield Line(
             f"{what} need",
             f"{method}{text}{f' = {found}' if found else ''}{share}",
             f"{one[f'{what}_need_basis']}; sources: policy, needs",
         )
+
+
+def _share_words(least: float, most: float, need: float) -> str:
+    """What is fed as a share of the need, by both readings where the order leaves it open."""
+    if pd.isna(least) or pd.isna(most):
+        return ""
+    said = [
+        f"fed {_shown(amount)} x 100 / {_shown(need)} = {_shown(100 * amount / need)} %"
+        for amount in dict.fromkeys((least, most))
+    ]
+    return "; " + ", or ".join(said)
 
 
 def _equation(one: Mapping[str, Any], policy: Policy) -> str:

@@ -179,7 +179,8 @@ def fortified(fed: pd.DataFrame, orders: pd.DataFrame, catalogue: pd.DataFrame) 
 
     `fed` has the densities before. Of g added to 100 mL the volume is 100 mL + g x displacement
     (the catalogue's, mL per g); of a liquid its own volume. Added columns: fortifier_per_ml
-    (base units in 1 mL as fed; 0 for none) and lacks_of_fortifier (what its item lacks).
+    (base units in 1 mL as fed; 0 for none), fortifier_kcal_per_unit, plain_kcal_per_ml (of the
+    feed before) and lacks_of_fortifier (what its item lacks).
     """
     added = orders["additive_per_100_ml"]
     per_unit = _per_unit(of_orders(orders["additive"], _items(catalogue)))
@@ -195,6 +196,8 @@ def fortified(fed: pd.DataFrame, orders: pd.DataFrame, catalogue: pd.DataFrame) 
     plain = added.isna()
     return fed.assign(
         **densities,
+        plain_kcal_per_ml=fed["formula_kcal_per_ml"],
+        fortifier_kcal_per_unit=per_unit["kcal"].where(added.notna()),
         powder_g_per_ml=fed["powder_g_per_ml"].where(plain, fed["powder_g_per_ml"] * 100 / volume),
         fortifier_per_ml=(added / volume).mask(plain, 0.0),
         lacks_of_fortifier=text_by_rule(

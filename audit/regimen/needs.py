@@ -469,13 +469,11 @@ def _child_equations(
     words = f"{_REQUIREMENTS[choice][2]}, {_activities(policy, 'child')}, children"
     toddler = child & (age < equations.EER_CHILD_FROM_YEARS)
     early = pd.Series(equations.eer_2005_infant(people["weight_kg"], 12 * age), index=people.index)
-    to_three = (toddler, Range.of(early, early), "EER 2005 to 35 months", ("weight_kg",), ())
-    if choice == "eer_2023":
-        need = _over_sexes(people["sex"], _early_requirement(people, age))
-        inputs = ("weight_kg", "height_cm")
-        to_three = (toddler, need, "EER 2023 below three years", inputs, ("sex",))
+    of_size = _over_sexes(people["sex"], _early_requirement(people, age))
+    newer = toddler & (choice == "eer_2023")
     return [
-        to_three,
+        (newer, of_size, "EER 2023 below three years", ("weight_kg", "height_cm"), ("sex",)),
+        (toddler & ~newer, Range.of(early, early), "EER 2005 to 35 months", ("weight_kg",), ()),
         (
             child & ~toddler, _over_sexes(people["sex"], by_sex), words,
             ("weight_kg", "height_cm"), ("sex",),
