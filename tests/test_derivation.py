@@ -88,6 +88,18 @@ def test_an_order_fits_on_one_screen(told):
     assert max(len(lines) for by_order in told.values() for lines in by_order.values()) <= 30
 
 
+def test_what_an_order_leaves_open_stands_beside_its_sums(told, whole):
+    """HV-0137: 89 mL/h x 24 h and 2,670 mL stated."""
+    tables, result = whole
+    by_order = derivation("HV-0137", tables, result.exceptions, result.unchecked, PERIOD, POLICY)
+    (lines, _) = by_order.values()
+    steps = {line.step: line.arithmetic for line in lines}
+    assert steps["not settled"].startswith(
+        "which of the order's volumes is meant: 2,136 to 2,670 mL/d"
+    )
+    assert ", or fed " in steps["protein need"]
+
+
 def test_the_command_prints_it_and_refuses_an_unknown_patient():
     def run(name):
         words = ["derive", str(SAMPLES), "--patient", name, "--period", "2026-10"]
