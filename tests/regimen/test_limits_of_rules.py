@@ -8,6 +8,8 @@ import pytest
 
 from audit.regimen import equations, order_spans
 from audit.regimen.hanging import carton_is_carried_over
+from schemas.columns import columns_of
+from schemas.results import Regimens
 
 
 @pytest.mark.parametrize("equation", [equations.eer_2005_child, equations.eer_2023_child])
@@ -46,3 +48,24 @@ def test_flush_water_stated_on_one_of_two_parts_is_counted_once(regimen_of):
     fed = {"formula_code": "LIQ", "method": "syringe", "feeds_per_day": 2, "ml_per_feed": 200}
     row = regimen_of({**fed, "flush_ml": 50, "flushes_per_day": 4}, fed).iloc[0]
     assert row["flush_ml_per_day_low"] == row["flush_ml_per_day_high"] == 200
+
+
+def test_all_fluid_by_weight_adds_feed_flushes_and_other_water(regimen_of):
+    """Feed 400 + flushes 200 + other 100 = 700 mL for 50 kg: 14 mL/kg, 6 of them plain water."""
+    row = regimen_of(
+        {
+            "formula_code": "LIQ", "method": "syringe", "feeds_per_day": 2, "ml_per_feed": 200,
+            "flush_ml": 50, "flushes_per_day": 4, "other_water_ml_per_day": 100,
+            "weight_kg": 50, "weight_date": "2026-09-01",
+        }
+    ).iloc[0]  # fmt: skip
+    assert row["total_volume_ml_per_kg_high"] == pytest.approx(14)
+    assert row["added_water_ml_per_kg_high"] == pytest.approx(6)
+
+
+def test_regimens_hold_the_declared_columns_first_and_none_of_their_making(regimen_of):
+    found = regimen_of({"formula_code": "LIQ", "method": "syringe", "feeds_per_day": 2})
+    declared = list(columns_of(Regimens))
+    assert list(found.columns[: len(declared)]) == declared
+    assert "index" not in found
+    assert list(found.index) == [0]
