@@ -10,7 +10,7 @@ import pandas as pd
 
 from reports import ReportInput
 from reports.sheets import LINE_POINTS, TEXT_MAX, Book, fit_across
-from reports.text import SURROGATES, clean
+from reports.text import SURROGATES, clean, no_markup
 from reports.wording import MISSING, TABLE_TITLES, plural
 
 # Columns before the row's own, which are left out when the sheet is read again.
@@ -87,7 +87,7 @@ def _add(
         lengths = [len(str(row.get(header) or "")) for row in cells]
         widths.append(min(max(len(header), *lengths) + 3, 40))
         sheet.set_column(place, place, widths[-1])
-        sheet.write_string(0, place, _kept(header), book["answer_heading"])
+        sheet.write_string(0, place, no_markup(_kept(header)), book["answer_heading"])
     fit_across(sheet, widths)
     leading = rows[list(LEADING)].astype(object).where(rows[list(LEADING)].notna(), None)
     pairs = zip(leading.values.tolist(), cells, strict=True)
@@ -99,7 +99,7 @@ def _add(
                 sheet.write_number(number, place, value, book["plain"])
             elif value is not None:
                 style = book["wrap" if place in (0, 3) else "raw"]
-                sheet.write_string(number, place, clean(value)[:TEXT_MAX], style)
+                sheet.write_string(number, place, no_markup(clean(value)[:TEXT_MAX]), style)
         for place, header in enumerate(headers, start=len(LEADING)):
             value = row.get(header)
             if isinstance(value, bool):
@@ -107,8 +107,11 @@ def _add(
             elif isinstance(value, int | float):
                 sheet.write_number(number, place, value, book["text"])
             elif value is not None:
-                # Kept letter for letter: the style, not an added sign, stops it from being run.
-                sheet.write_string(number, place, _kept(str(value))[:TEXT_MAX], book["raw"])
+                # Kept letter for letter, but markup behind a blank: the style, not an added sign,
+                # stops it from being run.
+                sheet.write_string(
+                    number, place, no_markup(_kept(str(value))[:TEXT_MAX]), book["raw"]
+                )
     last = len(LEADING) + len(headers) - 1
     sheet.ignore_errors({"number_stored_as_text": "A1:XFD1048576"})
     sheet.freeze_panes(1, 1)

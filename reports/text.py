@@ -75,22 +75,26 @@ def clean(value: object) -> str:
 def inert(frame: pd.DataFrame) -> pd.DataFrame:
     """Printable, and no text cell is one that a spreadsheet would take for a formula.
 
-    Such a cell is given a leading apostrophe. Columns of numbers and dates are untouched.
+    Such a cell is given a leading apostrophe, and one that the writer of workbooks would take
+    for its own markup a leading blank. Columns of numbers and dates are untouched.
     """
     changes = {}
     for name in frame.columns:
         if is_text(frame[name]):
+            known = frame[name].dropna().astype(object)
+            first = {value[:1] for value in known.to_numpy() if isinstance(value, str)}
             safe = clean_column(frame[name])
-            marked = _runs(frame[name])
-            changes[name] = safe if marked is None else safe.where(~marked, "'" + safe.astype(str))
+            if any(map(FORMULA_BEGINS.match, first)):
+                runs = known.str.contains(FORMULA, regex=True).eq(True)
+                marked = runs.reindex(frame.index, fill_value=False)
+                safe = safe.where(~marked, "'" + safe.astype(str))
+            if "<" in first:
+                safe = safe.map(no_markup, na_action="ignore").astype(object)
+            changes[name] = safe
     return frame.assign(**changes)
 
 
-def _runs(column: pd.Series) -> pd.Series | None:
-    """Which cells a spreadsheet would take for a formula; none where no cell begins like one."""
-    known = column.dropna().astype(object)
-    first = {value[:1] for value in known.to_numpy() if isinstance(value, str)}
-    if not any(map(FORMULA_BEGINS.match, first)):
-        return None
-    runs = known.str.contains(FORMULA, regex=True).eq(True)
-    return runs.reindex(column.index, fill_value=False)
+def no_markup(value: object) -> object:
+    """A cell's value; a text that the writer of workbooks would take for markup behind a blank."""
+    is_markup = isinstance(value, str) and value.startswith("<r>") and value.endswith("</r>")
+    return f" {value}" if is_markup else value
