@@ -94,11 +94,19 @@ def _with_retold(
 
 
 def _one_each(findings: pd.DataFrame) -> pd.DataFrame:
-    """One finding per identity; a finding of a file's row is itself by that row and its words."""
+    """One finding per identity; a finding of a file's row is itself by that row and its words.
+
+    A person may be away several times: findings of absences are told apart by their words.
+    """
     identity = findings.reindex(columns=IDENTITY)
     of_a_row = findings["family"].eq("records") & findings["order_id"].isna()
     words = [name for name in OF_A_ROW if name in findings.columns]
     rows = findings[words].where(of_a_row)
+    if "evidence" in findings.columns:
+        of_absences = findings["check"].isin(
+            [one.check for one in CHECKS if one.rows == "absences"]
+        )
+        rows["evidence"] = findings["evidence"].where(of_a_row | of_absences)
     repeats = pd.concat([identity, rows], axis="columns").duplicated()
     return findings.loc[~repeats].reset_index(drop=True)
 

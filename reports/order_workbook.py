@@ -163,8 +163,8 @@ class _Ranges:
 
 PATIENT_COLUMNS = [
     "line", "patient_id", "item_code", "description", "unit", "forecast_days", "need_units",
-    "spare_units", "stock_at_home_units", "to_supply_units", "cases_to_home", "run_out_on",
-    "order_by", "order_id", "note",
+    "waste_units", "spare_units", "stock_at_home_units", "to_supply_units", "cases_to_home",
+    "run_out_on", "order_by", "order_id", "note",
 ]  # fmt: skip
 
 
@@ -186,8 +186,8 @@ def _order_now(
     allowance = policy["order_quantity"] in ("p50", "p90")
     names = [
         "line", "item_code", "description", "cases_to_order", "order_by", "first_run_out_on",
-        "unit", "patients", "need_units", *["spare_units"] * spare, "stock_at_home_units",
-        "to_supply_units", *["allowance_units"] * allowance, "warehouse_units", "lacking_units",
+        "unit", "patients", "need_units", "waste_units", *["spare_units"] * spare,
+        "stock_at_home_units", "to_supply_units", *["allowance_units"] * allowance, "warehouse_units", "lacking_units",
         "units_per_piece", "pieces_to_order", "units_per_case", "exact_cases", "need_p50_units",
         "need_p90_units", "note",
     ]  # fmt: skip
@@ -223,6 +223,7 @@ def _order_now(
         Column("unit", "Unit", 6.5),
         Column("patients", "Patients", 8, "whole", of_people("line", "COUNTIFS")),
         Column("need_units", "Need", 10.5, "whole", of_people("need_units")),
+        Column("waste_units", "Of it discarded", 9.5, "whole", of_people("waste_units")),
         Column("spare_units", "Spare", 8, "whole", of_people("spare_units")),
         Column("stock_at_home_units", "Stock at homes", 10.5, "whole",
                of_people("stock_at_home_units")),
@@ -287,6 +288,7 @@ def _by_patient(book: Book, report: ReportInput, people: pd.DataFrame, ranges: _
         Column("unit", "Unit", 7),
         Column("forecast_days", "Days ahead", 8, "whole"),
         Column("need_units", "Need", 11, "whole"),
+        Column("waste_units", "Of it discarded", 9.5, "whole"),
         Column("spare_units", "Spare", 8 * spare, "whole"),
         Column("stock_at_home_units", "Stock at home", 11, "whole"),
         Column("to_supply_units", "To supply", 11, "whole",
@@ -535,6 +537,8 @@ def _assumptions(book: Book, report: ReportInput) -> None:
 METHOD = (
     "Need: the orders as they stand, day by day, with their known starts and stops and less the "
     "days of known absences, over horizon, lead time and reserve.",
+    "Need is what must be opened; of it discarded is the rest of cartons, closed containers and "
+    "tins at the end of their storage, and what primes a set; nothing where that is not known.",
     "An absence without a day of return is not counted: a person who comes home needs supply.",
     "Stock at home: the ledger's least stock after the period, less what expires before it can "
     "be used; none where it is not known. Later deliveries are not counted.",
@@ -542,6 +546,8 @@ METHOD = (
     "subtracted; sets, syringes and other pieces as each patient last received them.",
     "P50 and P90: half, and nine in ten, of the simulated futures need at most this much. People "
     "stop, start and change feed at the rates below, each new one like somebody of now.",
+    "Of few units a month the P90 is coarse: it rises by whole units, and covers more than nine "
+    "in ten futures. Such lines say so in their note.",
     "Allowance: what is bought beyond the orders as they stand, by the quantile that the policy "
     "names.",
 )

@@ -12,7 +12,8 @@ from audit.regimen.columns import Groups, joined_texts
 from audit.supply.lines import NO_ITEM
 
 SHORT_EVIDENCE = (
-    "Needed {needed_units:,.0f} {in_units} in the period{rests_on}, stock at its start {opening}, "
+    "Needed {needed_units:,.0f} {in_units} in the period{discarded}{rests_on}, stock at its start "
+    "{opening}, "
     "received {received_units:,.0f}{counted}: {observed:,.0f} {in_units} not covered on "
     "{short_days_low:g} days, the first {first_short_day_low}{lower_opening}."
 )
@@ -30,7 +31,7 @@ def _of_formula(supply: pd.DataFrame) -> pd.Series:
     return supply["supply_class"].str.startswith("formula:")
 
 
-def _short(supply: pd.DataFrame) -> Flags:
+def _short(supply: pd.DataFrame, policy: Policy) -> Flags:
     """Flags a shortage under both bounds of the opening stock; doubtful under only one.
 
     Where the order leaves its volume open, the least that it may need must be more than all that
@@ -44,7 +45,9 @@ def _short(supply: pd.DataFrame) -> Flags:
     maybe = open_ & (supply["most_need_share"] * needed > least_there + 1e-9)
     opening_low, opening_high = supply["opening_units_low"], supply["opening_units_high"]
     one = in_words(opening_low, "{:,.0f}")
-    range_ = one + " to " + in_words(opening_high, "{:,.0f}") + " (not counted)"
+    most = f" (not counted; at most {policy['opening_stock_days_max']:g} days' need)"
+    range_ = one + " to " + in_words(opening_high, "{:,.0f}") + most
+    waste = in_words(supply["waste_units"], " ({:,.0f} of them opened and discarded)")
     wider = " (with the least opening stock " + in_words(high, "{:,.0f}") + ")"
     return Flags(
         where=surely,
@@ -54,6 +57,7 @@ def _short(supply: pd.DataFrame) -> Flags:
         settled_by=_settled_by(supply, (low > 0) | ~high.gt(0)),
         values={
             "in_units": _units(supply),
+            "discarded": waste.where(supply["waste_units"].gt(0), ""),
             "rests_on": _rests_on(supply),
             "opening": one.where(opening_low.eq(opening_high), range_),
             "counted": _count_words(supply),
@@ -76,17 +80,20 @@ def _rests_on(supply: pd.DataFrame) -> pd.Series:
 def _count_words(supply: pd.DataFrame) -> pd.Series:
     """By how much a count within the period moved the stock, in words; blank without one."""
     low, high = supply["count_adjustment_units_low"], supply["count_adjustment_units_high"]
-    least = in_words(low.where(low < high, high), "{:+,.0f}")
-    most = in_words(high.where(low < high, low), "{:+,.0f}")
-    moved = least.where(low.eq(high), least + " to " + most)
+    least, most = low.where(low < high, high), low.where(low > high, high)
+    near, far = least.abs().where(most > 0, most.abs()), most.where(most > 0, least.abs())
+    one, other = in_words(near, "{:,.0f}"), in_words(far, "{:,.0f}")
+    sense = pd.Series("fewer", index=supply.index).mask(most > 0, "more")
+    moved = one.where(near.eq(far), one + " to " + other) + " " + sense
+    moved = moved.mask((least < 0) & (most > 0), one + " fewer to " + other + " more")
     day = supply["last_counted_on"].dt.strftime("%Y-%m-%d").astype("str")
-    words = ", corrected by the count on " + day + " (" + moved + ")"
+    words = ", and the count on " + day + " found " + moved + " than that leaves"
     return words.where((low.ne(0) | high.ne(0)) & low.notna() & high.notna(), "")
 
 
 def _shortage(name: str, title: str, urgency: str, applies, confirm: str, asks: str) -> Check:
     def rule(supply: pd.DataFrame, policy: Policy) -> Flags:
-        return _short(supply)
+        return _short(supply, policy)
 
     rule.__name__, rule.__doc__ = name, asks
     return check(

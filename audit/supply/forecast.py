@@ -14,6 +14,7 @@ from pandas.api.typing import NaTType
 from audit.period import Period
 from audit.policy import Policy
 from audit.supply.census import census
+from audit.supply.consumables import DAYS_PER_MONTH
 from audit.supply.futures import Horizon, Simulated, of_known_people, of_new_people, roster
 from audit.supply.items import MEASURED, PIECE, UNSIZED, class_units, items, with_any_size
 from audit.supply.projection import Projection, project
@@ -327,6 +328,11 @@ def by_item(
     without = _first_unsupplied(sums.by_day, table).fillna(table["first_run_out_on"])
     # Nothing is to be ordered of what the warehouse holds enough of.
     table["order_by"] = (without - ahead_of).mask(table["cases_to_order"].eq(0))
+    a_month = table["need_units"] / table["units_per_piece"] / _days_ahead(
+        table["lead_time_days"], policy
+    ) * DAYS_PER_MONTH  # fmt: skip
+    few = float(policy["p90_units_per_month_min"])
+    table["is_coarse"] = (a_month < few) & table["need_p90_units"].notna()
     table["note"] = _notes(table, period)
     return shaped(table, OrderForecast)
 
@@ -441,6 +447,7 @@ def _notes(table: pd.DataFrame, period: Period) -> pd.Series:
             + _number(table["away_unknown"])
             + " of the patients",
         ),
+        (table["is_coarse"], "few units a month: P90 is coarse and covers more than nine in ten"),
         (table["order_by"] <= period.as_of, "day to order by has passed"),
     ]
     return _joined(table.index, limits)

@@ -165,7 +165,7 @@ USUAL: dict[str, dict[str, Any]] = {
     },
     "supply": {
         "patient_id": "P1", "order_id": "O1", **ORIGIN, "supply_class": "formula:F1",
-        "base_unit": "mL", "need_per_day": 1000.0, "needed_units": 31000.0,
+        "base_unit": "mL", "need_per_day": 1000.0, "needed_units": 31000.0, "waste_units": 0.0,
         "opening_units_low": 0.0, "opening_units_high": 0.0, "received_units": 40000.0,
         "short_units_low": 0.0, "short_units_high": 0.0, "short_days_low": 0.0,
         "first_short_day_low": DAY, "on_hand_units_low": 9000.0, "on_hand_units_high": 9000.0,
