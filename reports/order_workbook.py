@@ -187,9 +187,9 @@ def _order_now(
     names = [
         "line", "item_code", "description", "cases_to_order", "order_by", "first_run_out_on",
         "unit", "patients", "need_units", "waste_units", *["spare_units"] * spare,
-        "stock_at_home_units", "to_supply_units", *["allowance_units"] * allowance, "warehouse_units", "lacking_units",
-        "units_per_piece", "pieces_to_order", "units_per_case", "exact_cases", "need_p50_units",
-        "need_p90_units", "note",
+        "stock_at_home_units", "to_supply_units", *["allowance_units"] * allowance,
+        "warehouse_units", "lacking_units", "units_per_piece", "pieces_to_order",
+        "units_per_case", "exact_cases", "need_p50_units", "need_p90_units", "note",
     ]  # fmt: skip
     at = {name: _letter(place) for place, name in enumerate(names)}
 
