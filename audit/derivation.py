@@ -16,6 +16,7 @@ from audit import regimen
 from audit.period import Period
 from audit.policy import Policy
 from audit.regimen import equations
+from audit.regimen.formula import formulas
 
 NOT_KNOWN = "not known"
 ARITHMETIC = "arithmetic"
@@ -75,6 +76,7 @@ def derivation(
     found = regimen.regimens(parts, weights, period, policy, trends, absences)
     fed = parts[parts["in_period"] & ~parts["is_exact_duplicate"]]
     days = regimen.day_plan(parts, policy)
+    known = formulas(tables["catalogue"])
     told: dict[str, list[Line]] = {}
     for one in _rows(found):
         of_order = _rows(fed[fed["order_id"].eq(one["order_id"])])
@@ -86,7 +88,7 @@ def derivation(
             line
             for part in of_order
             for line in (
-                *_part_lines(part),
+                *_part_lines(part, _of_formula(known, part["formula_code"])),
                 *_day_lines(
                     plan[plan["source_row"].eq(part["source_row"]) & plan["kind"].ne("night")],
                     pd.isna(part["session_start_min"]),
@@ -116,7 +118,12 @@ def _or_nothing(order: Any) -> str:
     return "" if pd.isna(order) else f"[{order}] "
 
 
-def _part_lines(part: Mapping[str, Any]) -> Iterator[Line]:
+def _of_formula(known: pd.DataFrame, code: Any) -> dict[str, Any]:
+    """What the catalogue says of a formula; nothing of one that it does not hold."""
+    return _rows(known.loc[[code]])[0] if code in known.index else {}
+
+
+def _part_lines(part: Mapping[str, Any], formula: Mapping[str, Any]) -> Iterator[Line]:
     place = " ".join(
         str(part[name]) for name in ("source_file", "source_sheet") if not pd.isna(part[name])
     )
@@ -147,6 +154,8 @@ def _part_lines(part: Mapping[str, Any]) -> Iterator[Line]:
             f"{_shown(part['fortifier_per_day'])} of it in the day",
             "order; displacement of the catalogue",
         )
+    if pd.notna(part["powder_g_per_ml"]) and pd.isna(part["additive_per_100_ml"]):
+        yield from _powder_lines(part, formula)
     feed = part["feed_ml_per_day"]
     for step, density, unit, per, total, added in (
         ("energy", "formula_kcal_per_ml", "kcal", 1, "energy_kcal_per_day",
@@ -178,6 +187,32 @@ def _part_lines(part: Mapping[str, Any]) -> Iterator[Line]:
             f"{_shown(part['largest_fill_ml'])} mL, {_shown(part['fills_per_day'])} fills a day",
             "policy, hanging; catalogue",
         )
+
+
+def _powder_lines(part: Mapping[str, Any], formula: Mapping[str, Any]) -> Iterator[Line]:
+    """How densities come of the powder in a litre, and of its label's figures for 100 g."""
+    grams = 1000 * part["powder_g_per_ml"]
+    said = [f"{_shown(grams)} g of powder in 1,000 mL as made up"]
+    for label, density, unit, scale in (
+        ("kcal_per_100g", "formula_kcal_per_ml", "kcal", 1000),
+        ("protein_g_per_100g", "formula_protein_g_per_l", "g", 1),
+    ):
+        if pd.notna(formula[label]):
+            said.append(
+                f"{_shown(grams)} x {_shown(formula[label])} / 100 = "
+                f"{_shown(part[density] * scale)} {unit}/L"
+            )
+    displaced = formula["displacement_ml_per_g"]
+    if pd.notna(displaced):
+        said.append(
+            f"of water 1,000 - {_shown(grams)} x {_shown(displaced)} = "
+            f"{_shown(part['formula_water_ml_per_l'])} mL/L"
+        )
+    yield Line(
+        "strength",
+        "; ".join(said),
+        _basis("the order's recipe or strength; catalogue", part["strength_basis"]),
+    )
 
 
 def _hold_words(part: Mapping[str, Any]) -> str:

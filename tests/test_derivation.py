@@ -100,6 +100,19 @@ def test_what_an_order_leaves_open_stands_beside_its_sums(told, whole):
     assert ", or fed " in steps["protein need"]
 
 
+def test_a_powder_s_strength_is_worked_out_from_its_recipe(whole):
+    """HV-0122: 66 g made up to 500 mL, of a label of 510 kcal and 10.5 g of protein in 100 g."""
+    tables, result = whole
+    by_order = derivation("HV-0122", tables, result.exceptions, result.unchecked, PERIOD, POLICY)
+    (said,) = [
+        line.arithmetic for lines in by_order.values() for line in lines if line.step == "strength"
+    ]
+    assert said == (
+        "132 g of powder in 1,000 mL as made up; 132 x 510 / 100 = 673.2 kcal/L; "
+        "132 x 10.5 / 100 = 13.86 g/L; of water 1,000 - 132 x 0.76 = 899.68 mL/L"
+    )
+
+
 def test_the_command_prints_it_and_refuses_an_unknown_patient():
     def run(name):
         words = ["derive", str(SAMPLES), "--patient", name, "--period", "2026-10"]
