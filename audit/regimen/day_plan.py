@@ -33,7 +33,7 @@ def day_plan(parts: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     runs = own["method"].isin(["continuous", "cyclic"]) & (own["session_h"] > 0)
     all_day = runs & (own["session_span_h"] >= HOURS_PER_DAY)
     start = own["session_start_min"].mask(all_day & own["session_start_min"].isna(), 0.0)
-    own = own.assign(starts_min=start.where(runs))
+    own = pd.concat([own, start.where(runs).rename("starts_min")], axis="columns")
     fills = _fills(own)
     kinds = [_sets(own), _feeds(own), fills, _rinses(own, fills, policy), _flushes(own)]
     rows = pd.concat([*kinds, _nights(own, policy)])
