@@ -538,7 +538,8 @@ METHOD = (
     "Need: the orders as they stand, day by day, with their known starts and stops and less the "
     "days of known absences, over horizon, lead time and reserve.",
     "Need is what must be opened; of it discarded is the rest of cartons, closed containers and "
-    "tins at the end of their storage, and what primes a set; nothing where that is not known.",
+    "tins at the end of their storage; nothing where that is not known."
+    " Feed that primes a set counts by the share of it that the policy has discarded.",
     "An absence without a day of return is not counted: a person who comes home needs supply.",
     "Stock at home: the ledger's least stock after the period, less what expires before it can "
     "be used; none where it is not known. Later deliveries are not counted.",

@@ -14,7 +14,7 @@ from audit.supply.lines import NO_ITEM
 SHORT_EVIDENCE = (
     "Needed {needed_units:,.0f} {in_units} in the period{discarded}{rests_on}, stock at its start "
     "{opening}, "
-    "received {received_units:,.0f}{counted}: {observed:,.0f} {in_units} not covered on "
+    "received {received_units:,.0f}{counted}: {observed:,.0f} {in_units}{of_feed} not covered on "
     "{short_days_low:g} days, the first {first_short_day_low}{lower_opening}."
 )
 COUNT = "a stock count"
@@ -34,36 +34,44 @@ def _of_formula(supply: pd.DataFrame) -> pd.Series:
 def _short(supply: pd.DataFrame, policy: Policy) -> Flags:
     """Flags a shortage under both bounds of the opening stock; doubtful under only one.
 
+    What there was nothing left of to discard is no shortage, only what could not be used.
     Where the order leaves its volume open, the least that it may need must be more than all that
     there was to cover it.
     """
     low, high = supply["short_units_low"], supply["short_units_high"]
+    unfed_low, unfed_high = _unfed(supply, "low"), _unfed(supply, "high")
     needed, open_ = supply["needed_units"], supply["need_settled_by"].notna()
     most_there = needed - low + supply["on_hand_units_high"]
     least_there = needed - high + supply["on_hand_units_low"]
-    surely = (low > 0) & (~open_ | (supply["least_need_share"] * needed > most_there + 1e-9))
+    surely = (unfed_low > 0) & (~open_ | (supply["least_need_share"] * needed > most_there + 1e-9))
     maybe = open_ & (supply["most_need_share"] * needed > least_there + 1e-9)
     opening_low, opening_high = supply["opening_units_low"], supply["opening_units_high"]
     one = in_words(opening_low, "{:,.0f}")
     most = f" (not counted; at most {policy['opening_stock_days_max']:g} days' need)"
     range_ = one + " to " + in_words(opening_high, "{:,.0f}") + most
     waste = in_words(supply["waste_units"], " ({:,.0f} of them opened and discarded)")
-    wider = " (with the least opening stock " + in_words(high, "{:,.0f}") + ")"
+    wider = " (with the least opening stock " + in_words(unfed_high, "{:,.0f}") + ")"
+    of_feed = pd.Series("", index=supply.index).mask(supply["waste_units"].gt(0), " of feed")
     return Flags(
         where=surely,
-        observed=low,
+        observed=unfed_low,
         expected=0.0,
-        doubtful=(high > 0) | maybe,
-        settled_by=_settled_by(supply, (low > 0) | ~high.gt(0)),
+        doubtful=(unfed_high > 0) | maybe,
+        settled_by=_settled_by(supply, (unfed_low > 0) | ~unfed_high.gt(0)),
         values={
             "in_units": _units(supply),
             "discarded": waste.where(supply["waste_units"].gt(0), ""),
             "rests_on": _rests_on(supply),
             "opening": one.where(opening_low.eq(opening_high), range_),
             "counted": _count_words(supply),
-            "lower_opening": wider.where(low.lt(high), ""),
+            "lower_opening": wider.where(unfed_low.lt(unfed_high), ""),
+            "of_feed": of_feed,
         },
     )
+
+
+def _unfed(supply: pd.DataFrame, bound: str) -> pd.Series:
+    return supply[f"short_units_{bound}"] - supply[f"short_waste_units_{bound}"]
 
 
 def _settled_by(supply: pd.DataFrame, by_volume: pd.Series) -> pd.Series:
@@ -146,7 +154,7 @@ syringes_short = _shortage(
     applies=lambda supply: (
         ~supply["need_per_day"].eq(0)
         & supply["next_delivery_due_on"].notna()
-        & ~supply["short_units_low"].gt(0)
+        & ~_unfed(supply, "low").gt(0)
     ),
     needs=("cover_days_low", "cover_days_high"),
     parameters=("delivery_interval_days_default", "delivery_grace_days", "buffer_days"),

@@ -115,7 +115,7 @@ def containers_per_day(parts: pd.DataFrame, policy: Policy) -> pd.Series:
     A closed system lasts until it is empty or its label's hang is over, whichever is first, and
     is carried across days within that hang. An opened carton is carried over for as many days as
     its storage allows and then discarded; where that is none, the day's cartons are whole. What
-    primes the set and stays behind in each fill is drawn too.
+    is discarded with the set and what stays behind in each fill is drawn too.
     """
     feed, container = parts["feed_ml_per_day"], parts["container_ml"]
     closed = parts["formula_form"].eq("closed_system")
@@ -128,7 +128,8 @@ def containers_per_day(parts: pd.DataFrame, policy: Policy) -> pd.Series:
     hung = hung.where(by_hour, _opened_per_day(feed, container, days))
     hung = hung.mask(too_short & (parts["session_span_h"] < HOURS_PER_DAY), _started(hung))
     filled = parts["fills_per_day"].fillna(0.0) * policy["residue_ml_per_fill"]
-    drawn = feed + filled + parts["prime_ml"].where(parts["is_pump"], 0.0)
+    discarded = parts["prime_ml"] * policy["prime_discarded_percent"] / 100
+    drawn = feed + filled + discarded.where(parts["is_pump"], 0.0)
     storage = parts["opened_storage_h"].fillna(policy["opened_storage_h_default"])
     cartons = _opened_per_day(drawn, container, np.floor(storage / HOURS_PER_DAY + WHOLE_EPSILON))
     return cartons.mask(closed, hung).mask(parts["formula_form"].eq("powder"))

@@ -26,6 +26,8 @@ from schemas.results import Supply
 
 EXTRA = {
     "needed_units_low": "float64",
+    "short_waste_units_low": "float64",
+    "short_waste_units_high": "float64",
     "waste_unknown": "bool",
     "substituted_units_low": "float64",
     "substituted_units_high": "float64",
@@ -46,7 +48,8 @@ EXTRA = {
 # its last day since the latest count.
 OF_THE_PERIOD = [
     "opening_units_low", "opening_units_high", "short_units_low", "short_units_high",
-    "short_days_low", "short_days_high", "covered_share_high", "substituted_units",
+    "short_waste_units_low", "short_waste_units_high", "short_days_low", "short_days_high",
+    "covered_share_high", "substituted_units",
     "substituted_units_low", "substituted_units_high", "given_units_low", "given_units_high",
     "expired_units_low", "expired_units_high", "expiring_units", "used_units_low",
     "used_units_high", "wasted_units_low", "wasted_units_high", "count_adjustment_units_low",
@@ -67,8 +70,9 @@ def ledger(walked: Walk) -> pd.DataFrame:
     The columns of `schemas.results.Supply`, then those of `EXTRA`. Balance, in either bound:
     opening + received + count adjustments = used + wasted + returned - returned above stock
     + expired + on hand; the need of a feed is what must be opened, and `waste_units` of it is
-    what label and storage have discarded. Figures that rest on an amount that is not known are
-    missing, and `missing_input` says what is.
+    what label and storage have discarded. `short_waste_units` of what is short would have been
+    discarded: it is no feed that could not be fed. Figures that rest on an amount that is not
+    known are missing, and `missing_input` says what is.
 
     `expiring_units` is what expired unused in the period or will, by the need in force at its
     end. `needed_units_low` counts only the later order where two overlap. Days of cover are
@@ -145,6 +149,8 @@ def _totals(within: pd.DataFrame, groups: pd.DataFrame) -> pd.DataFrame:
     # The least stock leaves the most uncovered.
     for name, bound in (("low", "most"), ("high", "least")):
         table[f"short_units_{name}"] = sums[f"short_{bound}"]
+        unfed = sums[f"need_{bound}"] - sums[f"waste_{bound}"] - sums[f"fed_{bound}"]
+        table[f"short_waste_units_{name}"] = sums[f"short_{bound}"] - unfed
         table[f"short_days_{name}"] = sums[f"short_days_{bound}"]
         first = firsts[f"first_short_{bound}"].to_numpy()
         table[f"first_short_day_{name}"] = dates(first, first != NEVER)

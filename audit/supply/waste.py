@@ -2,7 +2,7 @@
 
 What is needed of a feed is what must be opened. A closed container is taken down at the end of
 its label's hang, an opened carton at the end of its storage, a tin of powder some days after it
-was opened; priming the set and what stays behind in a fill are opened too.
+was opened; what is discarded with a set or stays behind in a fill is opened too.
 """
 
 from __future__ import annotations

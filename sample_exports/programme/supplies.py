@@ -18,8 +18,8 @@ LOG_START = date(2026, 8, 1)
 PERIOD_START = date(2026, 10, 1)
 INTERVAL_DAYS = 28
 PLAN_END = date(2026, 12, 31)
-# Feed that stays in a pump set when it is changed, and days that an opened tin keeps.
-PRIME_ML, TIN_DAYS = 25, 30
+# Days that an opened tin keeps.
+TIN_DAYS = 30
 LONG_RUN_DAYS = 840
 PIECE_WORDS = {
     "closed_system": "bag", "powder": "can", "blended": "bag", "ready_to_feed": "carton",
@@ -62,11 +62,11 @@ def needs_on(patient: Patient, day: date) -> dict[str, float]:
 
 
 def opened_ml(part: Row) -> float:
-    """Feed opened on a feeding day: what is fed, what primes the set, and what is discarded."""
+    """Feed opened on a feeding day: what is fed and what is discarded."""
     volume, item = feed_ml(part) or 0.0, ITEMS[part["formula_code"]]
-    size, pump = float(item["container_ml"]), part.get("method") in PUMP
+    size = float(item["container_ml"])
     if item["formula_form"] != "closed_system":
-        return _opened(volume + (PRIME_ML if pump else 0), size, item["opened_storage_h"] // 24)
+        return _opened(volume, size, item["opened_storage_h"] // 24)
     hours = part["hours_per_day"]
     if hours >= 24:
         # One container follows another: each hangs as long as it lasts, or as its label lets it.

@@ -59,6 +59,18 @@ CASES = {
             "28,000: 2,000 mL not covered on 2 days, the first 2026-10-30.",
             "observed": 2000.0, "urgency": "urgent",
         }),
+        # 300 of the 2,000 mL would have been discarded with opened cartons.
+        ("short of feed, and of what would have been discarded",
+         SHORT | {"waste_units": 4650, "short_waste_units_low": 300,
+                  "short_waste_units_high": 300}, "found", {
+            "evidence": "Needed 31,000 mL in the period (4,650 of them opened and discarded), "
+            "stock at its start 1,000, received 28,000: 1,700 mL of feed not covered on 2 days, "
+            "the first 2026-10-30.",
+            "observed": 1700.0,
+        }),
+        ("short only of what would have been discarded",
+         SHORT | {"waste_units": 4650, "short_waste_units_low": 2000,
+                  "short_waste_units_high": 2000}, "fine"),
         # Of 31,000 mL 29,000 were there: enough for 90 % of the need, too little for 95 %.
         ("short, but not by the least of an order that is not settled",
          SHORT | {"on_hand_units_high": 0, "least_need_share": 0.9,

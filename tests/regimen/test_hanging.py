@@ -1,9 +1,12 @@
 """How the feed hangs. Hours of the default policy; expected numbers are worked by hand."""
 
 import math
+from dataclasses import replace
 
 import pandas as pd
 import pytest
+
+from audit.regimen import hanging
 
 NAN = math.nan
 ADULT, INFANT = {"birth_date": "1980-01-01"}, {"birth_date": "2026-04-01"}
@@ -125,10 +128,10 @@ def test_night_fills(parts_of, row, due, unavoidable):
 
 
 CONTAINERS = [
-    # 960 mL and 25 mL of priming from cartons of 250 mL, the last one kept for tomorrow.
-    ("cartons carried over", {"opened_storage_h": 24}, RUN, 985 / 250),
+    # 960 mL from cartons of 250 mL, the last one kept for tomorrow; what primes the set is fed.
+    ("cartons carried over", {"opened_storage_h": 24}, RUN, 960 / 250),
     ("cartons not carried over", {"opened_storage_h": 4}, RUN, 4),
-    ("no priming without a pump", {"opened_storage_h": 24},
+    ("cartons for syringe feeds", {"opened_storage_h": 24},
      {"method": "syringe", "feeds_per_day": 5, "ml_per_feed": 200}, 4),
     # 60 mL a day from a carton of 250 mL that keeps two days: opened every third day.
     ("carton discarded before it is empty", {"opened_storage_h": 48},
@@ -166,6 +169,21 @@ def test_containers(parts_of, item, row, containers):
              "container_ml": 250, **item}  # fmt: skip
     part = parts_of({**ADULT, **row, "formula_code": "F"}, items=[known]).iloc[0]
     assert part["containers_per_day"] == pytest.approx(containers, nan_ok=True)
+
+
+@pytest.mark.parametrize(
+    ("method", "containers"),
+    # 960 mL and half of the 25 mL that prime a pump's set; a syringe has none.
+    [(RUN, 972.5 / 250), ({"method": "syringe", "feeds_per_day": 5, "ml_per_feed": 192}, 3.84)],
+)
+def test_of_what_primes_a_set_the_policys_share_is_discarded(parts_of, policy, method, containers):
+    share = replace(policy.parameters["prime_discarded_percent"], value=50)
+    changed = replace(policy, parameters={**policy.parameters, share.name: share})
+    known = {"item_code": "F", "kind": "formula", "formula_form": "ready_to_feed",
+             "container_ml": 250, "opened_storage_h": 24}  # fmt: skip
+    part = parts_of({**ADULT, **method, "formula_code": "F"}, items=[known])
+    opened = hanging.containers_per_day(part, changed)
+    assert opened.tolist() == pytest.approx([containers])
 
 
 def test_hanging_of_no_rows(parts_of):

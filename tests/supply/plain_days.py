@@ -115,7 +115,7 @@ def walk(patient, setting, bound):
         uses = {} if away else uses_on(day, parts, bound == "most")
         rates = {name: use + waste for name, (use, waste) in uses.items()}
         inside = day >= begin
-        lacking = {}
+        lacking, discards = {}, {}
         for name in sorted(classes):
             if day < start[name]:
                 continue
@@ -158,6 +158,7 @@ def walk(patient, setting, bound):
             waste = uses.get(name, (0, 0))[1]
             to_discard = (day + 1) * waste // 700 - day * waste // 700
             fed = min(need - lacking[name], need - to_discard)
+            discards[name] = to_discard
             this["used"] += inside * fed
             this["wasted"] += inside * (need - lacking[name] - fed)
             this["waste"] += inside * to_discard
@@ -172,6 +173,8 @@ def walk(patient, setting, bound):
                     lacking[name] = left
             if inside and lacking[name]:
                 found[name]["short"] += lacking[name]
+                # What is lacking is first of all lacking to be discarded.
+                found[name]["short_waste"] += min(lacking[name], discards[name])
                 found[name]["short_days"] += 1
                 found[name].setdefault("first_short", day)
     for name in classes:

@@ -295,6 +295,7 @@ def row_of(patient_id, supply_class, least, most):
         row[f"expiring_unused_units_{name}"] = bound.get("expiring", 0)
     for name, bound in (("low", most), ("high", least)):
         row[f"short_units_{name}"] = bound["short"]
+        row[f"short_waste_units_{name}"] = bound["short_waste"]
         row[f"short_days_{name}"] = bound["short_days"]
         row[f"first_short_day_{name}"] = date(bound.get("first_short"))
         row[f"return_above_stock_units_{name}"] = bound["above"]
