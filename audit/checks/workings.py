@@ -206,7 +206,8 @@ def patients(
     (days between two orders), near_patient_id and has_near_match, and the provenance of the
     patient's first row.
     """
-    rows = pd.concat([spans[["patient_id", *SOURCE]], lines[["patient_id", *SOURCE]]])
+    first = lines.loc[~lines["patient_id"].duplicated(), ["patient_id", *SOURCE]]
+    rows = pd.concat([spans[["patient_id", *SOURCE]], first])
     table = rows.drop_duplicates("patient_id").set_index("patient_id")
     table["has_any_order"] = table.index.isin(spans["patient_id"])
     first_from = spans.groupby("patient_id")["in_force_from"].min()
@@ -218,7 +219,8 @@ def patients(
     table["ordered_days"] = _aligned(present, table).where(table["has_any_order"], 0)
     table["supplied_by_another"] = table.index.isin(_supplied_by_another(parts))
     arrived = lines.loc[
-        lines["is_delivered"] & ~lines["is_exact_duplicate"] & ~(lines["on"] > period.end)
+        lines["is_delivered"] & ~lines["is_exact_duplicate"] & ~(lines["on"] > period.end),
+        ["patient_id", "on", "in_period"],
     ]
     in_period = arrived.loc[arrived["in_period"]]
     table["delivered_lines"] = _aligned(in_period.groupby("patient_id").size(), table)
@@ -558,20 +560,32 @@ def lines_with_recalls(lines: pd.DataFrame, recalls: pd.DataFrame) -> pd.DataFra
     """
     notices = recalls.assign(lot_key=_lot_key(recalls["lot"]))
     notices = notices.drop_duplicates(["item_code", "lot_key"])[["item_code", "lot_key", "notice"]]
-    table = lines.assign(lot_key=_lot_key(lines["lot"])).merge(
-        notices.assign(recalled=True), how="left", on=["item_code", "lot_key"]
+    # Few lines are of an item under recall, and the log is long.
+    own = lines.loc[lines["item_code"].isin(recalls["item_code"])]
+    lot = pd.DataFrame(
+        {
+            "patient_id": own["patient_id"],
+            "item_code": own["item_code"],
+            "lot_key": _lot_key(own["lot"]),
+        }
     )
-    table.index = lines.index
-    table["recalled"] = table["recalled"].eq(True) & table["lot_key"].notna()
-    table["lot_unknown"] = table["item_code"].isin(recalls["item_code"]) & table["lot_key"].isna()
-    table["recalls_supplied"] = bool(len(recalls))
-    table["notice"] = table["notice"].fillna("no text")
+    listed = lot.merge(notices.assign(recalled=True), how="left", on=["item_code", "lot_key"])
+    listed.index = own.index
     # Pieces are known for every item, also for one whose content the catalogue does not hold.
-    moved = _moved_pieces(lines).where(~lines["is_exact_duplicate"], 0.0)
-    lot = [table["patient_id"], table["item_code"], table["lot_key"]]
-    left = moved.groupby(lot).transform("sum", skipna=False)
-    table["lot_returned"] = left.le(0)
-    return table.drop(columns="lot_key")
+    moved = _moved_pieces(own).where(~own["is_exact_duplicate"], 0.0)
+    left = moved.groupby([lot["patient_id"], lot["item_code"], lot["lot_key"]]).transform(
+        "sum", skipna=False
+    )
+    flags = {
+        "recalled": listed["recalled"].eq(True) & lot["lot_key"].notna(),
+        "lot_unknown": lot["lot_key"].isna(),
+        "lot_returned": left.le(0),
+    }
+    return lines.assign(
+        recalls_supplied=bool(len(recalls)),
+        notice=listed["notice"].reindex(lines.index).fillna("no text"),
+        **{name: flag.reindex(lines.index, fill_value=False) for name, flag in flags.items()},
+    )
 
 
 def _lot_key(lots: pd.Series) -> pd.Series:
@@ -600,8 +614,11 @@ def counts_with_deliveries(
     that the log begins before the patient's first order's set-up, so that everything this
     programme delivered is in it.
     """
-    moves = lines.loc[~lines["is_exact_duplicate"], ["patient_id", "item_code", "on"]]
-    moves = moves.assign(moved=_moved_pieces(lines).loc[moves.index])
+    own = lines.loc[
+        lines["patient_id"].isin(counts["patient_id"]) & ~lines["is_exact_duplicate"],
+        ["patient_id", "item_code", "on", "outcome", "pieces"],
+    ]
+    moves = own.assign(moved=_moved_pieces(own))
     pairs = counts.reset_index().merge(moves, on=["patient_id", "item_code"])
     before = pairs.loc[pairs["on"] <= pairs["counted_on"]]
     delivered = before.groupby("index")["moved"].sum(skipna=False)

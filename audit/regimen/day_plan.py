@@ -18,6 +18,14 @@ Amount = pd.Series | float
 KINDS = ("set", "feed", "fill", "rinse", "flush", "night")
 COLUMNS = ("patient_id", "order_id", "source_row", "kind", "from_min", "to_min", "ml")
 
+# Of the many columns of a part those that its day takes, since rows are repeated by the fill.
+PLANNED = (
+    "patient_id", "order_id", "source_row", "method", "is_pump", "formula_form",
+    "session_start_min", "session_span_h", "session_h", "feed_ml_per_day", "fills_per_day",
+    "largest_fill_ml", "flush_stated", "flush_timing", "flush_every_h", "flush_ml",
+    "flush_ml_per_day_low",
+)  # fmt: skip
+
 
 def day_plan(parts: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     """A row for each thing that happens in a feeding day, by patient, order, part and time.
@@ -29,7 +37,8 @@ def day_plan(parts: pd.DataFrame, policy: Policy) -> pd.DataFrame:
     whose water is poured away). A new set is hung as each feeding day begins, and an open feed's
     bag is rinsed before each refill where the policy asks for it.
     """
-    own = parts[parts["in_period"] & ~parts["is_exact_duplicate"]].reset_index(drop=True)
+    planned = parts["in_period"] & ~parts["is_exact_duplicate"]
+    own = parts.loc[planned, list(PLANNED)].reset_index(drop=True)
     runs = own["method"].isin(["continuous", "cyclic"]) & (own["session_h"] > 0)
     all_day = runs & (own["session_span_h"] >= HOURS_PER_DAY)
     start = own["session_start_min"].mask(all_day & own["session_start_min"].isna(), 0.0)

@@ -226,7 +226,8 @@ def _item_of(
         lines["counted"]
         & lines["is_delivered"]
         & (lines["on"] <= period.end)
-        & ~lines["supply_class"].isin(measured)
+        & ~lines["supply_class"].isin(measured),
+        ["patient_id", "supply_class", "item_code", "on"],
     ]
     latest = received.sort_values(["on", "item_code"], kind="stable").drop_duplicates(
         ["patient_id", "supply_class"], keep="last"

@@ -240,7 +240,7 @@ def with_need(
     is a declared equivalent of, is ordered for this patient on some day within
     `ordered_formula_days` of the line's; false for everything that is no formula).
     """
-    told = lines.copy()
+    told = lines.copy(deep=False)
     told["supply_class"] = as_needed(told, spans)
     told["need_per_day"] = _need_on(told, spans)
     using = told["need_per_day"].where(told["need_per_day"] > 0)

@@ -47,8 +47,8 @@ def recalled_lots(
         lines["item_code"].isin(notices["item_code"])
         & lines["outcome"].isin(["delivered", "returned"])
         & ~lines["is_exact_duplicate"]
-    ].assign(lot_key=lot_keys(lines["lot"]))
-    told = moved.merge(
+    ]
+    told = moved.assign(lot_key=lot_keys(moved["lot"])).merge(
         notices[["item_code", "lot_key", "notice"]].assign(listed=True),
         how="left",
         on=["item_code", "lot_key"],
