@@ -14,7 +14,7 @@ from pathlib import Path
 
 from programme.cast import KEY_COLUMNS, Programme, baseline, more_pumps, vary_clean
 from programme.exports import write_exports
-from programme.faults_orders import plant_order_faults
+from programme.faults_orders import hours_and_clock_times, plant_order_faults
 from programme.faults_supply import answers, harmless, plant_supply_faults, second_sources
 from programme.proof import prove_supply
 
@@ -37,6 +37,7 @@ def invent() -> Programme:
             programme.log.plan(patient)
     second_sources(patient for patient in programme.patients if patient.keep_clean)
     plant_supply_faults(programme)
+    hours_and_clock_times(programme)
     harmless(programme)
     answers(programme)
     prove_supply(programme)

@@ -8,6 +8,7 @@ from audit.policy import Policy
 CHECKS: tuple[Check, ...] = (
     orders.essential_element_missing,
     orders.stated_volume_differs,
+    orders.hours_differ_from_clock_times,
     orders.stated_energy_differs,
     order_text.text_and_fields_disagree,
     orders.parts_exceed_24_h,

@@ -40,6 +40,13 @@ def of_stage(*stages: str) -> Callable[[pd.DataFrame], pd.Series]:
     return lambda rows: rows["life_stage"].isin(stages) | rows["life_stage"].isna()
 
 
+def clock_words(minutes: pd.Series) -> pd.Series:
+    """Minutes after midnight as a time of day, `HH:MM`; none may be missing."""
+    whole = minutes.round().astype("int64")
+    hours, rest = (whole // 60).astype("str"), (whole % 60).astype("str")
+    return hours.str.zfill(2) + ":" + rest.str.zfill(2)
+
+
 def volume_rounding(parts: pd.DataFrame, volume: pd.Series, policy: Policy) -> pd.Series:
     """Difference in a volume (mL) that rounding explains.
 

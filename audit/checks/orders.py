@@ -14,6 +14,7 @@ from audit.checks.common import (
     PRESCRIBER,
     SAFE_PRACTICES,
     all_open,
+    clock_words,
     counted,
     in_words,
     volume_rests_on,
@@ -22,7 +23,7 @@ from audit.checks.common import (
 from audit.checks.declare import Flags, check
 from audit.policy import Policy
 from audit.regimen.feed import exceed_a_day
-from audit.regimen.readings import WHICH_VOLUME
+from audit.regimen.readings import WHICH_HOURS, WHICH_VOLUME
 
 JEJUNAL = ("nasojejunal", "jejunostomy")
 BOLUS_METHODS = ("syringe", "gravity")
@@ -122,6 +123,48 @@ def stated_volume_differs(parts: pd.DataFrame, policy: Policy) -> Flags:
                 parts["is_order_total"], "The sum of the order's parts"
             ),
             "other": other,
+        },
+    )
+
+
+@check(
+    family="orders",
+    title="The stated hours differ from the clock times",
+    urgency="soon",
+    rows="parts",
+    applies=lambda parts: (
+        counted(parts)
+        & parts["method"].isin(["continuous", "cyclic"])
+        & parts["hours_per_day"].notna()
+        & parts["session_clock_h"].notna()
+    ),
+    parameters=("session_hours_tolerance_h",),
+    evidence="The order states {observed:g} h a day; {starts} to {ends} is {expected:g} h. "
+    "The stated hours are used{unsettled}.",
+    confirm=f"{PRESCRIBER} for how long the feed is to run.",
+    source="Arithmetic; tolerance: common practice",
+    unit="h",
+)
+def hours_differ_from_clock_times(parts: pd.DataFrame, policy: Policy) -> Flags:
+    """Does a pump feed run as many hours as there are between its start and its end?
+
+    A planned hold may make the difference.
+    """
+    hours, clock = parts["hours_per_day"], parts["session_clock_h"]
+    held = parts["hold_h"].fillna(0.0)
+    allowed = policy["session_hours_tolerance_h"] + 1e-9
+    differs = (hours - clock).abs() > allowed
+    differs &= (hours + held - clock).abs() > allowed
+    is_open = parts["feed_settled_by"].str.contains(WHICH_HOURS, regex=False, na=False)
+    unsettled = pd.Series("", index=parts.index, dtype="str")
+    return Flags(
+        where=differs,
+        observed=hours,
+        expected=clock,
+        values={
+            "starts": clock_words(parts["session_start_min"]),
+            "ends": clock_words(parts["session_end_min"]),
+            "unsettled": unsettled.mask(is_open, ", and what hangs on them is not settled"),
         },
     )
 

@@ -5,6 +5,7 @@ the other readings, and what would settle which one is meant:
 
 - the volume that the order states, of the part or of all parts together, is another than the
   computed one, or rate and hours give another than feeds and volume: either may be meant;
+- where no volume is stated, the hours and the clock times of a run may be of two lengths;
 - a hold may be within the hours or beside them;
 - a rate without hours lies between nothing and 24 h of it.
 
@@ -21,6 +22,7 @@ from audit.regimen.columns import Groups
 from audit.regimen.feed import HOURS_PER_DAY, rounding_ml
 
 WHICH_VOLUME = "which of the order's volumes is meant"
+WHICH_HOURS = "whether the hours or the clock times are meant"
 HOLD_WITHIN = "whether the hours include the hold"
 HOLD_MEANT = "whether the hold in the order's text applies"
 HOURS = "hours_per_day"
@@ -49,12 +51,14 @@ def volume_readings(parts: pd.DataFrame, groups: Groups, policy: Policy) -> dict
     second = another(second).where(another(of_each).notna() | of_each.isna())
     stated = another(parts["stated_feed_ml_per_day"])
     whole = _share_of_the_total(parts, groups, policy)
+    by_clock = another(_by_clock(parts, policy))
     held = _held(parts)
-    readings = pd.concat([feed, second, stated, whole, held], axis="columns")
+    readings = pd.concat([feed, second, stated, whole, by_clock, held], axis="columns")
     no_hours = feed.isna() & parts["is_pump"] & parts["session_h"].isna()
     no_hours &= parts["rate_ml_per_h"] > 0
     most = parts["rate_ml_per_h"] * (HOURS_PER_DAY - parts["hold_h"].fillna(0.0))
-    contradicted = second.notna() | stated.notna() | whole.notna()
+    volumes = second.notna() | stated.notna() | whole.notna()
+    contradicted = volumes | by_clock.notna()
     by_text = parts["hold_basis"].eq("text")
     return {
         "feed_ml_per_day_low": readings.min(axis="columns").mask(no_hours, 0.0),
@@ -62,7 +66,8 @@ def volume_readings(parts: pd.DataFrame, groups: Groups, policy: Policy) -> dict
         "feed_settled_by": names_where(
             [
                 (no_hours, HOURS),
-                (contradicted, WHICH_VOLUME),
+                (volumes, WHICH_VOLUME),
+                (by_clock.notna(), WHICH_HOURS),
                 (held.notna() & ~by_text, HOLD_WITHIN),
                 (held.notna() & by_text, HOLD_MEANT),
             ]
@@ -79,6 +84,19 @@ def _share_of_the_total(parts: pd.DataFrame, groups: Groups, policy: Policy) -> 
     differs = (total - together).abs() > rounding_ml(together, parts["session_h"], policy) + 1e-9
     share = total / together.where(together > 0)
     return (parts["feed_ml_per_day"] * share).where(differs)
+
+
+def _by_clock(parts: pd.DataFrame, policy: Policy) -> pd.Series:
+    """The volume by the clock times of a run whose stated hours are others; else missing.
+
+    A volume that the order states says which are meant, and a hold may lie between them.
+    """
+    volumes = ["stated_feed_ml_per_day", "order_stated_feed_ml_per_day", "second_feed_ml_per_day"]
+    open_ = parts[[*volumes, "hold_h"]].isna().all(axis="columns")
+    open_ &= parts["method"].isin(["continuous", "cyclic"])
+    apart = (parts["hours_per_day"] - parts["session_clock_h"]).abs()
+    open_ &= apart > policy["session_hours_tolerance_h"] + 1e-9
+    return (parts["rate_ml_per_h"] * parts["session_clock_h"]).where(open_)
 
 
 def _held(parts: pd.DataFrame) -> pd.Series:

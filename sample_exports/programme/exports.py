@@ -21,8 +21,8 @@ WRITTEN = datetime(2026, 11, 1, 6, 0, 0)
 ORDER_COLUMNS = (
     "patient_id", "order_id", "patient_name", "birth_date", "sex", "height_cm", "weight_kg",
     "weight_date", "prescribed_on", "start_date", "stop_date", "access_route", "formula_code",
-    "method", "rate_ml_per_h", "hours_per_day", "start_time", "feeds_per_day", "ml_per_feed",
-    "days_per_week", "feed_ml_per_day", "energy_kcal_per_day", "start_rate_ml_per_h",
+    "method", "rate_ml_per_h", "hours_per_day", "start_time", "end_time", "feeds_per_day",
+    "ml_per_feed", "days_per_week", "feed_ml_per_day", "energy_kcal_per_day", "start_rate_ml_per_h",
     "step_ml_per_h", "step_every_h", "dilution", "additive", "additive_per_day",
     "pump_volume_limit_ml", "flush_ml", "flush_rate_ml_per_h", "flush_every_h", "flush_timing",
     "flush_ml_per_day", "other_water_ml_per_day", "iv_fluid_ml_per_day",

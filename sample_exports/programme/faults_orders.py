@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from datetime import date, time, timedelta
+from datetime import date, datetime, time, timedelta
 from typing import Any
 
 from .cast import Programme, one_order, steady
@@ -680,3 +680,21 @@ def too_much_water(programme: Programme) -> None:
 
 def _in_clinic(patient: Patient) -> bool:
     return one_order(patient) and not patient.hospital and not patient.raw
+
+
+def hours_and_clock_times(programme: Programme) -> None:
+    """A day's volume beside them says which are meant; in the last order none is stated.
+
+    Run after deliveries, which go by the stated hours.
+    """
+    for more_h in (2, -3, 1):
+        patient = programme.pick(
+            "hours", "volume", "order_line", regimens=("cyclic",), at_most=4,
+            where=lambda patient: one_order(patient) and not patient.hospital,
+        )  # fmt: skip
+        part = patient.part
+        begins = datetime.combine(AS_OF, part["start_time"])
+        part["end_time"] = (begins + timedelta(hours=part["hours_per_day"] + more_h)).time()
+        what = f"{part['hours_per_day']:g} h stated, {more_h:+d} h by the clock"
+        programme.expect("hours_differ_from_clock_times", patient, what, order=True)
+    _drop(part, "feed_ml_per_day")

@@ -63,7 +63,9 @@ USUAL: dict[str, dict[str, Any]] = {
         "feed_ml_per_day_low": 1200.0, "feed_ml_per_day_high": 1200.0,
         "energy_kcal_per_day_low": 1440.0, "energy_kcal_per_day_high": 1440.0,
         "feed_settled_by": TEXT, "second_feed_ml_per_day": NUMBER, "hold_h_per_day": NUMBER,
-        "hold_basis": TEXT, "session_h_low": 12.0, "text_hold_h_per_day": NUMBER,
+        "hold_basis": TEXT, "hold_h": NUMBER, "session_clock_h": NUMBER,
+        "session_start_min": 1200.0, "session_end_min": 480.0, "session_h_low": 12.0,
+        "text_hold_h_per_day": NUMBER,
         **dict.fromkeys(
             (
                 "text_feeds_per_day", "text_ml_per_feed", "text_days_per_week",

@@ -17,6 +17,8 @@ HELD_BY_TEXT = {
     "hold_basis": "text", "text_hold_h_per_day": 3, "session_h": 24, "session_h_low": 21,
     "hours_per_day": 24, "text_hours_per_day": None,
 }  # fmt: skip
+# 20:00 to 06:00.
+TEN_BY_CLOCK = {"session_clock_h": 10, "session_end_min": 360}
 LABEL = {"age_from_years": 1, "age_to_years": 18}
 
 CASES = {
@@ -82,6 +84,31 @@ CASES = {
             "observed": 1000.0, "expected": 1500.0,
         }),
         ("nothing to compute", {COMPUTED: None}, "unchecked", COMPUTED),
+    ],
+    "hours_differ_from_clock_times": [
+        ("twelve hours, and no clock times", {}, "not applicable"),
+        ("twelve hours from 20:00 to 08:00", {"session_clock_h": 12}, "fine"),
+        ("a quarter of an hour more", {"session_clock_h": 12.25}, "fine"),
+        ("twelve hours from 20:00 to 06:00", TEN_BY_CLOCK, "found", {
+            "evidence": "The order states 12 h a day; 20:00 to 06:00 is 10 h. "
+            "The stated hours are used.",
+            "observed": 12.0, "expected": 10.0, "unit": "h", "urgency": "soon",
+        }),
+        ("and no volume says which are meant", {
+            **TEN_BY_CLOCK, "feed_settled_by": "whether the hours or the clock times are meant",
+        }, "found", {
+            "evidence": "The order states 12 h a day; 20:00 to 06:00 is 10 h. "
+            "The stated hours are used, and what hangs on them is not settled.",
+        }),
+        ("two hours held within the clock times", {
+            "hours_per_day": 8, "session_h": 8, "hold_h": 2, **TEN_BY_CLOCK,
+        }, "fine"),
+        ("two hours held do not make three", {
+            "hours_per_day": 7, "session_h": 7, "hold_h": 2, **TEN_BY_CLOCK,
+        }, "found", {"observed": 7.0, "expected": 10.0}),
+        ("feeds through the day, each between the clock times",
+         {"method": "intermittent", **TEN_BY_CLOCK}, "not applicable"),
+        ("a repeated row", {"is_exact_duplicate": True, **TEN_BY_CLOCK}, "not applicable"),
     ],
     "stated_energy_differs": [
         # 1,500 mL by the fields and 1,600 mL as stated: 1,800 to 1,920 kcal, with 5 % to 2,016.

@@ -118,6 +118,12 @@ def feeding(row):
         of_each = None if runs else other * row["feeds_per_day"]
         if of_each is None or not alike(computed, of_each, hours):
             others.append(other)
+    length = row["hours_per_day"]
+    no_volume = stated is None and by_feeds is None
+    if runs and no_volume and None not in (rate, length, clock):
+        held = row["hold_h_per_day"] or row["order_text"]
+        if not held and abs(length - clock) > 0.25:
+            others.append(rate * clock)
     others = [other for other in others if not alike(computed, other, hours)]
     low, high = used, used
     if others:

@@ -8,6 +8,8 @@ ALL_DAY = PUMP | {"method": "continuous", "hours_per_day": 24}
 FEEDS = {"formula_code": "LIQ", "method": "syringe", "feeds_per_day": 4, "ml_per_feed": 200}
 BY_TEXT = "hold 1 h before and 2 h after vexamine"
 WITHIN = "whether the hours include the hold"
+HOURS_OR_CLOCK = "whether the hours or the clock times are meant"
+BY_CLOCK = {"start_time": 1200, "end_time": 360}
 APPLIES = "whether the hold in the order's text applies"
 
 
@@ -28,6 +30,10 @@ APPLIES = "whether the hold in the order's text applies"
         # A rate without hours: nothing to 24 h of it.
         (PUMP | {"hours_per_day": None}, 0, 2400, "hours_per_day", "missing"),
         (PUMP | {"hours_per_day": None, "hold_h_per_day": 4}, 0, 2000, "hours_per_day", "missing"),
+        # 20:00 to 06:00 is 10 h; a stated volume would say which of the two is meant.
+        (PUMP | BY_CLOCK, 1000, 1200, HOURS_OR_CLOCK, "contradicted"),
+        (PUMP | BY_CLOCK | {"feed_ml_per_day": 1200}, 1200, 1200, None, "computed"),
+        (PUMP | BY_CLOCK | {"hours_per_day": 10.25}, 1025, 1025, None, "computed"),
         # Around the clock, a hold is time that the pump does not run.
         (ALL_DAY | {"hold_h_per_day": 3}, 2100, 2100, None, "computed"),
         (ALL_DAY | {"hours_per_day": None, "hold_h_per_day": 3}, 2100, 2100, None, "assumed"),
