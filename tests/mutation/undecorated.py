@@ -1,16 +1,12 @@
-"""Prepares a copy of the project for mutation: check rules as plain functions, then declared.
+"""The text of a module with its check rules as plain functions, declared afterwards.
 
-The mutation tool leaves decorated functions alone, and every rule of a check is decorated. In
-the copy, `@check(...)` above a rule becomes a call below it, which is the same.
-
-`python tests/mutation/undecorated.py FOLDER` rewrites `FOLDER/audit/checks`.
+What makes the mutants leaves decorated functions alone, and every rule of a check is decorated.
+`@check(...)` above a rule becomes a call below it, which is the same.
 """
 
 from __future__ import annotations
 
 import ast
-import sys
-from pathlib import Path
 
 
 def undecorated(source: str) -> str:
@@ -29,13 +25,3 @@ def undecorated(source: str) -> str:
         lines[rule.end_lineno : rule.end_lineno] = ["", "", *below]
         del lines[first:last]
     return "\n".join(lines) + "\n"
-
-
-def undecorate_checks(folder: Path) -> None:
-    """Rewrite the checks of the project in a folder."""
-    for path in sorted((folder / "audit" / "checks").glob("*.py")):
-        path.write_text(undecorated(path.read_text("utf-8")), "utf-8")
-
-
-if __name__ == "__main__":
-    undecorate_checks(Path(sys.argv[1]))
