@@ -26,7 +26,7 @@ from schemas.results import (
     OrderForecast,
     Reconciliation,
     Regimens,
-    Supply,
+    SupplyAndAhead,
 )
 
 Schema = dict[str, Any]
@@ -35,7 +35,7 @@ FOLDER = Path(__file__).parent / "schema"
 TABLES: dict[str, type[Table]] = {
     "exceptions": Exceptions,
     "regimens": Regimens,
-    "supply": Supply,
+    "supply": SupplyAndAhead,
     "order_forecast": OrderForecast,
 }
 RECORD = "run"

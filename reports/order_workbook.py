@@ -20,7 +20,7 @@ import pandas as pd
 from reports import ReportInput
 from reports.record import verdict, versions
 from reports.sheets import ROWS_MAX, Book, Worksheet, fit_across
-from reports.text import clean, inert
+from reports.text import clean, inert, no_markup
 from reports.wording import CAUTION
 
 ORDER, PATIENTS, DATES = "Order now", "By patient", "By date"
@@ -113,8 +113,12 @@ def _order_lines(report: ReportInput) -> pd.DataFrame:
     )
     table["line"] = np.arange(1, len(table) + 1)
     table["unit"] = table["base_unit"].replace(UNITS)
-    table["note"] = table["note"].str.capitalize()
+    table["note"] = _sentences(table["note"])
     return table.reset_index(drop=True)
+
+
+def _sentences(notes: pd.Series) -> pd.Series:
+    return notes.str[:1].str.upper() + notes.str[1:]
 
 
 def _people(report: ReportInput, lines: pd.DataFrame) -> pd.DataFrame:
@@ -123,7 +127,7 @@ def _people(report: ReportInput, lines: pd.DataFrame) -> pd.DataFrame:
     table = report.result.patient_forecast.merge(
         lines[[*key, "line", "description", "unit"]], how="left", on=key
     )
-    table["note"] = table["note"].str.capitalize()
+    table["note"] = _sentences(table["note"])
     return table.sort_values(
         ["line", "run_out_on", "patient_id"], kind="stable", na_position="last"
     ).reset_index(drop=True)
@@ -653,7 +657,7 @@ def _cell(book: Book, sheet: Worksheet, row: int, place: int, value: Any, style:
     if isinstance(value, str):
         words = "text" if style in ("number", "whole", "one", "rate") else style
         if value:
-            sheet.write_string(row, place, clean(value), book[words])
+            sheet.write_string(row, place, str(no_markup(clean(value))), book[words])
     elif isinstance(value, pd.Timestamp):
         sheet.write_datetime(row, place, value.to_pydatetime(), book[style])
     elif math.isfinite(value):

@@ -64,7 +64,7 @@ CODES = (
     "substitute_item",
 )  # fmt: skip
 JOINED_CODES = ("formulas", "other_packs", "additive_names")
-CLASSES = ("supply_class", "formula_class")
+CLASSES = ("supply_class", "formula_class", "stock_class")
 # Days of the programme, which are no patient's.
 PROGRAMME_DAYS = ("since", "compared_on", "month")
 # Texts that this program writes, or that the catalogue holds.

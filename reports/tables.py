@@ -8,9 +8,10 @@ import pandas as pd
 
 from reports import ReportInput
 from reports.states import answers
+from reports.supply_table import supply_and_ahead
 from reports.text import inert
 from schemas.columns import Table, columns_of
-from schemas.results import Answers, Exceptions, OrderForecast, Regimens, Supply, Unchecked
+from schemas.results import Answers, Exceptions, OrderForecast, Regimens, SupplyAndAhead, Unchecked
 
 # Twelve significant digits: more than any input has, fewer than binary fractions leave behind.
 FLOAT_FORMAT = "%.12g"
@@ -27,8 +28,9 @@ def write_regimens(report: ReportInput, path: Path) -> None:
 
 
 def write_supply(report: ReportInput, path: Path) -> None:
-    """Write the supply ledger."""
-    write_table(report.result.supply, Supply, path)
+    """Write the supply ledger, and what is needed ahead."""
+    result = report.result
+    write_table(supply_and_ahead(result.supply, result.patient_forecast), SupplyAndAhead, path)
 
 
 def write_order_forecast(report: ReportInput, path: Path) -> None:

@@ -304,6 +304,24 @@ class Supply(Table):
     next_delivery_due_on: Date = date("Next delivery by the usual interval")
 
 
+class SupplyAndAhead(Supply):
+    """One row per patient and supply class: the ledger over the period, and what is needed ahead.
+
+    Summed by `ahead_item_code`, the figures ahead are those of the order forecast. A class that
+    is needed only after the period has `opening_basis` not begun.
+    """
+
+    ahead_item_code: Text = text("Item that the class is ordered as; blank where none is needed")
+    ahead_days: Number = number("Days ahead: horizon, lead time and buffer", unit="d")
+    ahead_need_units: Number = number("Need over those days: use and waste", unit="base")
+    ahead_spare_units: Number = number("Spare pieces beyond the need", unit="base")
+    ahead_stock_units: Number = number("Projected stock, least bound", unit="base")
+    ahead_to_supply_units: Number = number(
+        "Need and spare less stock, never below zero", unit="base"
+    )
+    ahead_order_by: Date = date("Day by which to order")
+
+
 class OrderForecast(Table):
     """One row per item: what the programme needs over the horizon, in whole cases.
 
@@ -364,6 +382,9 @@ class PatientForecast(Table):
     item_code: Text = text("Item it is ordered as", essential=True)
     order_id: Text = text("Latest order that needs it")
     base_unit: Text = text("Base unit of the class", essential=True)
+    stock_class: Text = text(
+        "Supply class of its stock: syringes of a size not known are one class", essential=True
+    )
     forecast_days: Count = count("Days ahead: horizon, lead time and buffer")
     need_units: Number = number("Need over those days: use and waste", unit="base")
     use_units: Number = number("Of the need, what is used", unit="base")

@@ -149,6 +149,7 @@ def needs_ahead(
         table["cases_to_home"] = np.ceil(table["to_supply_units"] / per_case)
     else:
         table["cases_to_home"] = np.nan
+    table["stock_class"] = table["supply_class"]
     # A syringe of a size that is not known is ordered as one of a size that is.
     of_any_size = table["supply_class"].eq(UNSIZED) & item["supply_class"].notna().to_numpy()
     sized = pd.Series(item["supply_class"].to_numpy(), index=table.index)

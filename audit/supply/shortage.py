@@ -83,7 +83,8 @@ def _people(
         "order_id", "need_per_day", "on_hand_units_low", "on_hand_units_high", "cover_days_low",
         "cover_days_high", "run_out_on_low",
     ]  # fmt: skip
-    rows = rows.merge(supply[[*PAIR, *stock]], how="left", on=PAIR)
+    held = supply[[*PAIR, *stock]].rename(columns={"supply_class": "stock_class"})
+    rows = rows.merge(held, how="left", on=["patient_id", "stock_class"])
     packs_left = known.loc[~known["item_code"].isin(unavailable)]
     others = packs_left.groupby("supply_class")["item_code"].agg(", ".join)
     return rows.assign(

@@ -19,6 +19,9 @@ from audit.pipeline import audit
 from audit.policy import Policy, load_policy
 from reports import ReportInput, order_workbook
 from reports.record import verdict
+from reports.supply_table import supply_and_ahead
+from reports.tables import write_supply
+from schemas.results import SupplyAndAhead
 
 Build = Callable[..., ReportInput]
 
@@ -125,6 +128,38 @@ def test_stock_at_home_is_that_of_the_supply_table(path: Path, report: ReportInp
     expected = held.reindex(of).fillna(0.0)
     expected.index = pd.MultiIndex.from_frame(forecast[["patient_id", "item_code"]])
     assert people.astype(float).to_dict() == expected.to_dict()
+
+
+def test_supply_csv_sums_to_order_now(path: Path, report: ReportInput, tmp_path: Path) -> None:
+    write_supply(report, tmp_path / "supply.csv")
+    written = pd.read_csv(tmp_path / "supply.csv")
+    SupplyAndAhead.validate(supply_and_ahead(report.result.supply, report.result.patient_forecast))
+    assert not written[["patient_id", "supply_class"]].duplicated().any()
+    by_item = written.groupby("ahead_item_code")
+    lines = table(path, "Order now").set_index("Item")
+    for heading, name in {
+        "Need": "need", "Spare": "spare", "Stock at homes": "stock", "To supply": "to_supply",
+    }.items():  # fmt: skip
+        # Spare is shown only where the policy has any.
+        expected = lines.get(heading, 0 * lines["Need"]).astype(float)
+        assert by_item[f"ahead_{name}_units"].sum().to_dict() == expected.to_dict()
+    assert by_item.size().to_dict() == lines["Patients"].to_dict()
+    assert written["ahead_need_units"].sum() > 0
+
+
+def test_a_need_that_begins_after_the_period_has_a_row_of_its_own(report: ReportInput) -> None:
+    first = report.result.patient_forecast.iloc[[0]]
+    ahead = first.assign(
+        patient_id="A-1", order_id="R9", stock_class="bag_set", base_unit="{piece}"
+    )
+    found = supply_and_ahead(report.result.supply, ahead)
+    assert len(found) == len(report.result.supply) + 1
+    row = found.loc[found["patient_id"].eq("A-1")].iloc[0]
+    assert row["opening_basis"] == "not begun"
+    assert (row["supply_class"], row["order_id"], row["base_unit"]) == ("bag_set", "R9", "{piece}")
+    assert pd.isna(row["needed_units"])
+    assert row["ahead_need_units"] == first["need_units"].iloc[0]
+    assert found["ahead_need_units"].notna().sum() == 1
 
 
 def test_by_date_adds_up_to_order_now(path: Path) -> None:
