@@ -10,6 +10,7 @@ holder ends in whatever way, tells a run at work from the leftovers of a dead on
 from __future__ import annotations
 
 import ctypes
+import gc
 import hashlib
 import json
 import os
@@ -169,8 +170,10 @@ def whole_folder(folder: Path, without_identity: bool = False) -> Iterator[Path]
                 check_replaceable(target, without_identity)
             _put(partial, target)
         except BaseException as error:
-            # What was at work lets go of its files, so that they can be removed, and of its rows.
+            # What was at work lets go of its files, so that they can be removed, and of its rows;
+            # workbooks hold theirs in circles.
             traceback.clear_frames(error.__traceback__)
+            gc.collect()
             raise
         finally:
             _settle(target)

@@ -241,7 +241,7 @@ FAULTS: dict[str, Fault] = {
         f"{count} files open at most": Fault(
             (*UNFINISHED, *INPUTS), limited(resource.RLIMIT_NOFILE, count)
         )
-        for count in (3, 10)
+        for count in (3, 8, 10, 16)
     },
     "clock set back": Fault(WELL, clock(2_000_000_000, 1_000_000_000)),
     "clock before 1970": Fault(WELL, clock(-1e9)),
