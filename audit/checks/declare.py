@@ -28,7 +28,7 @@ class Flags:
     `where` is true for a finding. `doubtful` is true where the readings or bounds disagree,
     so that the row cannot be checked; `settled_by` says what would settle it, as one text or
     row by row. `values` are
-    further series that the evidence names.
+    further series that the evidence names; `unit` is that of the figures where it goes by row.
     """
 
     where: pd.Series
@@ -37,6 +37,7 @@ class Flags:
     doubtful: pd.Series | None = None
     settled_by: pd.Series | str = ""
     urgency: pd.Series | None = None
+    unit: pd.Series | None = None
     values: Mapping[str, pd.Series | float | str] = field(default_factory=dict)
 
 
@@ -119,7 +120,7 @@ class Check:
             "urgency": _chosen(flags.urgency, where, self.urgency),
             "observed": _chosen(flags.observed, where, np.nan),
             "expected": _chosen(flags.expected, where, np.nan),
-            "unit": self.unit,
+            "unit": _chosen(flags.unit, where, self.unit),
             "confirm": self.confirm,
             "source": self.source,
             "state": "new",

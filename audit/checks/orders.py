@@ -240,11 +240,14 @@ def parts_exceed_24_h(regimens: pd.DataFrame, policy: Policy) -> Flags:
     unit="d",
 )
 def orders_overlap(spans: pd.DataFrame, policy: Policy) -> Flags:
-    """Do two orders' stated dates overlap, other than a later one replacing an open-ended one?"""
+    """Do two orders' stated dates overlap, other than a later one replacing an open-ended one?
+
+    One day on which one stops and the next starts is a handover.
+    """
     both = in_words(spans["feed_if_both_ml_per_day"], "{:,.0f} mL/d, not ")
     one = in_words(spans["feed_ml_per_day"], "{:,.0f} mL/d")
     return Flags(
-        spans["overlap_days"] > 0,
+        spans["overlap_days"].gt(0) & ~spans["is_handover"],
         spans["overlap_days"].astype("float64"),
         0.0,
         values={"both": (both + one).where(spans["feed_if_both_ml_per_day"].notna(), both)},

@@ -21,6 +21,7 @@ COUNT = "a stock count"
 # Kinds of items of which an order says how much is used.
 NEEDED_KINDS = ("formula", "modular", "bag_set", "gravity_set", "syringe")
 UNIT_WORDS = {"{piece}": "pieces"}
+UNITS_OF_STOCK = "mL, g or piece"
 
 
 def _of_class(*classes: str):
@@ -57,6 +58,7 @@ def _short(supply: pd.DataFrame, policy: Policy) -> Flags:
         observed=unfed_low,
         expected=0.0,
         doubtful=(unfed_high > 0) | maybe,
+        unit=_unit(supply),
         settled_by=_settled_by(supply, (unfed_low > 0) | ~unfed_high.gt(0)),
         values={
             "in_units": _units(supply),
@@ -115,7 +117,7 @@ def _shortage(name: str, title: str, urgency: str, applies, confirm: str, asks: 
         evidence=SHORT_EVIDENCE,
         confirm=confirm,
         source=f"{ARITHMETIC}, day by day over the delivery log",
-        unit="base unit",
+        unit=UNITS_OF_STOCK,
     )(rule)
 
 
@@ -411,7 +413,7 @@ def much_more_than_needed(supply: pd.DataFrame, policy: Policy) -> Flags:
     "first expiring first out.",
     confirm="Confirm the expiry days with the family, and the next delivery with supply staff.",
     source=f"{ARITHMETIC}; first expiring, first out",
-    unit="base unit",
+    unit=UNITS_OF_STOCK,
 )
 def expires_before_use(supply: pd.DataFrame, policy: Policy) -> Flags:
     """Does all that is at home get used before it expires?"""
@@ -420,6 +422,7 @@ def expires_before_use(supply: pd.DataFrame, policy: Policy) -> Flags:
         supply["expiring_units"] > 0,
         supply["expiring_units"],
         0.0,
+        unit=_unit(supply),
         values={
             "in_units": _units(supply),
             "at_a_day": a_day.where(supply["need_per_day"].gt(0), ""),
@@ -537,6 +540,10 @@ def _unit_written(lines: pd.DataFrame) -> pd.Series:
     words = pd.Series(unit.unique(), dtype="str")
     plural = words.str.replace(r"^(\w+(?: unit)?)", r"\1s", regex=True).set_axis(words)
     return unit.mask(several, unit.map(plural))
+
+
+def _unit(supply: pd.DataFrame) -> pd.Series:
+    return supply["base_unit"].replace("{piece}", "piece")
 
 
 def _units(supply: pd.DataFrame) -> pd.Series:

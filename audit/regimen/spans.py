@@ -21,7 +21,8 @@ def order_spans(parts: pd.DataFrame, period: Period) -> pd.DataFrame:
     parts_never_in_force (how many of its parts do), in_force_from, in_force_to (NaT open),
     ended_by_next, in_period, period_days, overlap_days and
     overlapped_order_id (days of the period that the stated dates share with an earlier order,
-    and the one that shares most), supplied_by, source_file, source_sheet, source_row.
+    and the one that shares most), is_handover (they share only the day on which one stops and
+    the other starts), supplied_by, source_file, source_sheet, source_row.
     """
     parts = counted(parts).reset_index(drop=True)
     groups = groups_of_orders(parts)
@@ -53,7 +54,7 @@ def order_spans(parts: pd.DataFrame, period: Period) -> pd.DataFrame:
 
 
 def _overlaps(spans: pd.DataFrame, period: Period) -> pd.DataFrame:
-    """overlap_days and overlapped_order_id, said of the later of two orders.
+    """overlap_days, overlapped_order_id and is_handover, said of the later of two orders.
 
     An open-ended order is replaced by a later one and does not overlap it; orders of one start
     of which neither is known to be the later do.
@@ -76,12 +77,16 @@ def _overlaps(spans: pd.DataFrame, period: Period) -> pd.DataFrame:
     replaced = pairs["stop_date_earlier"].isna() & later
     pairs = pairs[(later | undecided) & ~replaced]
     shared_to = pairs[["stop_date", "stop_date_earlier"]].min(axis="columns")
-    pairs = pairs.assign(days=days_in(pairs["start_date"], shared_to, period))
+    handover = pairs["start_date"].eq(pairs["stop_date_earlier"])
+    handover &= pairs["start_date"] > pairs["start_date_earlier"]
+    days = days_in(pairs["start_date"], shared_to, period)
+    pairs = pairs.assign(days=days, is_handover=handover)
     most = pairs.sort_values(["days", "order_id_earlier"], ascending=[False, True])
     most = most[most["days"] > 0].drop_duplicates("index").set_index("index")
     return pd.DataFrame(
         {
             "overlap_days": most["days"].reindex(spans.index).fillna(0).astype("int64"),
             "overlapped_order_id": most["order_id_earlier"].reindex(spans.index).astype("str"),
+            "is_handover": most["is_handover"].reindex(spans.index).eq(True),
         }
     )

@@ -84,7 +84,7 @@ USUAL: dict[str, dict[str, Any]] = {
         "patient_id": "P1", "order_id": "O2", **ORIGIN, "as_of": pd.Timestamp("2026-10-31"),
         "prescribed_on": pd.Timestamp("2026-10-01"), "start_date": pd.Timestamp("2026-10-02"),
         "stop_date": pd.Timestamp("2026-12-31"), "overlap_days": 0,
-        "overlapped_order_id": TEXT, "parts_never_in_force": 0.0,
+        "overlapped_order_id": TEXT, "is_handover": False, "parts_never_in_force": 0.0,
         "feed_ml_per_day": 1500.0, "feed_if_both_ml_per_day": NUMBER,
     },
     "regimens": {

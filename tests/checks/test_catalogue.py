@@ -26,7 +26,7 @@ UNIT_IN_WORDS = {
     "mL/d": "mL", "mL/h": "mL/h", "mL": "mL", "mL/(kg.d)": "mL/kg", "kcal/d": "kcal",
     "kcal/mL": "kcal/mL", "mL/kcal": "mL/kcal", "g/d": " g", "kg": "kg", "kg/m2": "kg/m2",
     "cm": "cm", "%": "%",
-    "d": "day", "h": " h", "h/d": " h", "a": "years", "/d": "fills", "1": "", "base unit": "",
+    "d": "day", "h": " h", "h/d": " h", "a": "years", "/d": "fills", "1": "", "mL, g or piece": "",
     "": "",
 }  # fmt: skip
 each_check = pytest.mark.parametrize("known", CHECKS, ids=lambda known: known.check)

@@ -191,6 +191,9 @@ CASES = {
             "2,700 mL/d, not 1,500 mL/d.",
             "observed": 1.0, "order_id": "O2", "urgency": "soon",
         }),
+        ("one stops on the day on which the other starts",
+         {"overlap_days": 1, "overlapped_order_id": "O1", "is_handover": True,
+          "feed_if_both_ml_per_day": 2700}, "fine"),
         ("a volume is not known",
          {"overlap_days": 3, "overlapped_order_id": "O1", "feed_ml_per_day": None}, "found", {
             "evidence": "Order O2 is in force together with order O1 on 3 days of the period, by "

@@ -40,6 +40,33 @@ def test_overlap_is_said_of_the_later_order(spans_of, first, second, days):
     assert (spans.loc["B", "overlapped_order_id"] == "A") == (days > 0)
 
 
+@pytest.mark.parametrize(
+    ("first", "second", "handover"),
+    [
+        ({"stop_date": "2026-10-15"}, {"start_date": "2026-10-15"}, True),
+        ({"stop_date": "2026-10-15"}, {"start_date": "2026-10-14"}, False),
+        # An order for one day in the midst of another shares a day and hands nothing over.
+        (
+            {"stop_date": "2026-10-20"},
+            {"start_date": "2026-10-15", "stop_date": "2026-10-15"},
+            False,
+        ),
+        # Neither is the earlier.
+        (
+            {"start_date": "2026-10-15", "stop_date": "2026-10-15"},
+            {"start_date": "2026-10-15", "stop_date": "2026-10-15"},
+            False,
+        ),
+        ({"stop_date": "2026-10-14"}, {"start_date": "2026-10-15"}, False),
+    ],
+)
+def test_a_day_on_which_one_stops_and_the_next_starts_is_a_handover(
+    spans_of, first, second, handover
+):
+    spans = spans_of({"order_id": "A", **first}, {"order_id": "B", **second})
+    assert spans["is_handover"].to_dict() == {"A": False, "B": handover}
+
+
 def test_the_order_that_shares_most_days_is_named(spans_of):
     spans = spans_of(
         {"order_id": "A", "stop_date": "2026-10-12"},

@@ -248,6 +248,20 @@ def test_nothing_to_show_is_said(build_report: Build, tmp_path: Path) -> None:
     assert any("Not tested" in text for text in words["Assumptions"])
 
 
+def test_a_policys_words_that_look_like_markup_leave_the_workbook_readable(
+    build_report: Build, tmp_path: Path
+) -> None:
+    report = build_report()
+    parameters = dict(report.policy.parameters)
+    words = "<r><t>not closed</r>"
+    parameters["horizon_days"] = dataclasses.replace(parameters["horizon_days"], source=words)
+    changed = dataclasses.replace(report, policy=Policy(parameters))
+    order_workbook.write(changed, tmp_path / "order.xlsx")
+    book = openpyxl.load_workbook(tmp_path / "order.xlsx")
+    cells = [str(cell.value).strip() for row in book["Assumptions"].iter_rows() for cell in row]
+    assert words in cells
+
+
 def test_the_verdict_says_when_the_forecast_was_no_better() -> None:
     def tested(*better: str) -> pd.DataFrame:
         return pd.DataFrame({"better": list(better)})
