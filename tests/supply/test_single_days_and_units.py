@@ -7,7 +7,9 @@ import pandas as pd
 import pytest
 
 from audit.supply import forecast
+from audit.supply.back_test import _known_before
 from audit.supply.days import RATE_DAYS, day_short_of, need_between
+from audit.supply.items import items
 from audit.supply.lines import delivery_lines
 from audit.supply.needs import need_within
 from schemas.columns import columns_of
@@ -88,3 +90,27 @@ def test_warehouse_stock_that_is_not_known_takes_nothing_off(tables, october, po
     row = forecast(spans, stock, tables.catalogue(item), october, policy).iloc[0]
     assert row["to_supply_units"] == row["lacking_units"] == 4500
     assert (row["pieces_to_order"], row["cases_to_order"]) == (9, 1)
+
+
+def test_a_syringe_is_of_the_size_from_its_least_capacity_on(tables, policy):
+    """Large from 30 mL, medium from 10 mL: the policy's figures, each counted in."""
+    sizes = {9: "small", 10: "medium", 29: "medium", 30: "large"}
+    rows = [
+        {"item_code": f"S{capacity:02}", "kind": "syringe", "capacity_ml": capacity}
+        for capacity in sizes
+    ]
+    found = items(tables.catalogue(*rows), policy)["supply_class"].tolist()
+    assert found == [f"syringe:{size}" for size in sizes.values()]
+
+
+def test_a_month_is_forecast_from_what_was_in_force_by_the_day_before_it(october):
+    """An order of 30 September is known before October, one of 1 October and its stop are not."""
+    spans = pd.DataFrame(
+        {
+            "from_day": pd.to_datetime(["2026-09-30", "2026-10-01", "2026-09-01"]),
+            "to_day": pd.to_datetime(["2026-10-01", None, "2026-09-30"]),
+        }
+    )
+    told = _known_before(spans, october)
+    assert told["from_day"].tolist() == [spans["from_day"][0], spans["from_day"][2]]
+    assert told["to_day"].isna().tolist() == [True, False]
