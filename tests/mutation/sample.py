@@ -8,7 +8,8 @@ mutmut makes the mutants; here they are drawn and tried, and no file is changed.
 its tests run once as they are, under coverage: that tells which tests reach a function, and how
 long each takes. Then the tests are collected once more, and for each mutant the process forks:
 the mutant's code takes the place of its function's, wherever that is held, and the tests that
-reach it run, the quickest first, until one fails. With nothing changed, all must pass there.
+reach it run, the quickest first, until one fails (the slowest are left out, and counted). With
+nothing changed, all must pass there.
 What a function returned while modules were imported stays as it was; a survivor that runs then
 is marked so.
 """
@@ -19,8 +20,10 @@ import argparse
 import difflib
 import gc
 import json
+import math
 import os
 import random
+import resource
 import signal
 import sys
 import time
@@ -39,7 +42,11 @@ from mutmut.mutation.file_mutation import create_mutations, deep_replace
 from undecorated import undecorated
 
 ROOT = Path(__file__).parents[2]
-PACKAGES = ("checks", "supply", "regimen")
+TESTS = {
+    "checks": ("tests/checks", "tests/supply/test_what_if.py"),  # of the rules of deliveries
+    "supply": ("tests/supply",),
+    "regimen": ("tests/regimen",),
+}
 LEFT_OUT = ("tests/supply/test_forecast_calibration.py",)  # half a minute for one test
 KILLED, SURVIVED, TIMED_OUT, UNREACHED = "killed", "survived", "timed out", "no test reaches it"
 
@@ -78,7 +85,10 @@ class Mutant:
 
 @dataclass(frozen=True)
 class Baseline:
-    """Of the tests as they are: seconds of each that passes, and which reach a function."""
+    """Of the tests as they are: seconds of each that passes, and which reach a function.
+
+    Functions are named with their module; those in `at_import` run while modules are imported.
+    """
 
     seconds: dict[str, float]
     reached: dict[str, list[str]]
@@ -133,33 +143,31 @@ def put_in_place(mutant: Mutant) -> None:
 
 
 class Failures:
-    """Whether any test has failed, and the seconds of each."""
+    """The tests that have failed."""
 
     def __init__(self) -> None:
         self.failed: set[str] = set()
-        self.seconds: Counter[str] = Counter()
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
-        self.seconds[report.nodeid] += report.duration  # type: ignore[assignment]
         if report.failed:
             self.failed.add(report.nodeid)
 
 
 class Reaching(Failures):
-    """Notes under coverage which lines each test runs."""
+    """Notes under coverage which lines each test runs, and its seconds of processor time."""
 
     def __init__(self, measured: coverage.Coverage) -> None:
         super().__init__()
         self.measured = measured
+        self.seconds: dict[str, float] = {}
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
         self.measured.switch_context(item.nodeid)
-        return (yield)
-
-
-def tests_of(package: str) -> list[str]:
-    return [f"tests/{package}"]
+        begun = time.process_time()
+        ended = yield
+        self.seconds[item.nodeid] = time.process_time() - begun
+        return ended
 
 
 def run_pytest(tests: Sequence[str], plugin: object) -> None:
@@ -169,23 +177,28 @@ def run_pytest(tests: Sequence[str], plugin: object) -> None:
 
 
 def in_a_fork(work: Callable[[], int], limit_s: float) -> int | None:
-    """Exit status of work done in a forked process; none if it took longer than the limit."""
+    """Exit status of work done in a forked process; none if it took longer than the limit.
+
+    The limit is of processor time, so that a busy machine does not matter, and ten times that
+    by the clock, for what waits without end.
+    """
     child = os.fork()
     if not child:
-        os.setpgid(0, 0)
         status = 70
         try:
+            resource.setrlimit(resource.RLIMIT_CPU, (math.ceil(limit_s), math.ceil(limit_s) + 5))
             silence = os.open(os.devnull, os.O_WRONLY)
             os.dup2(silence, 1)
             os.dup2(silence, 2)
             status = work()
         finally:
             os._exit(status)
-    ends = time.monotonic() + limit_s
+    ends = time.monotonic() + 10 * limit_s
     while time.monotonic() < ends:
-        ended, status = os.waitpid(child, os.WNOHANG)
+        ended, how = os.waitpid(child, os.WNOHANG)
         if ended:
-            return os.waitstatus_to_exitcode(status)
+            status = os.waitstatus_to_exitcode(how)
+            return None if status in (-signal.SIGXCPU, -signal.SIGKILL) else status
         time.sleep(0.02)
     os.kill(child, signal.SIGKILL)
     os.waitpid(child, 0)
@@ -201,7 +214,7 @@ def baseline(package: str, kept: Path) -> Baseline:
         )
         measured.start()
         plugin = Reaching(measured)
-        run_pytest(tests_of(package), plugin)
+        run_pytest(TESTS[package], plugin)
         measured.stop()
         reached: dict[str, list[str]] = {}
         at_import = []
@@ -229,21 +242,31 @@ class Trying(Failures):
     """In place of running the tests once, runs those that reach each mutant, in a fork."""
 
     def __init__(
-        self, mutants: Sequence[Mutant], known: Baseline, limit_s: float, told: Callable[..., None]
+        self,
+        mutants: Sequence[Mutant],
+        known: Baseline,
+        limit_s: float,
+        slowest_s: float,
+        told: Callable[..., None],
     ) -> None:
         super().__init__()
-        self.mutants, self.known, self.limit_s, self.told = mutants, known, limit_s, told
+        self.mutants, self.known, self.told = mutants, known, told
+        self.limit_s, self.slowest_s = limit_s, slowest_s
 
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
         session.config.pluginmanager.unregister(name="terminalreporter")
         items = {item.nodeid: item for item in session.items}
-        passing = sorted(self.known.seconds, key=self.known.seconds.__getitem__)
+        passing = [test for test, took in self.known.seconds.items() if took < self.slowest_s]
         if self._try(None, [items[test] for test in passing if test in items]) != SURVIVED:
             print("  tests that passed fail in a fork, where nothing is changed: none tried")
             return True
         for mutant in self.mutants:
             function = f"{mutant.path.stem}.{mutant.function}"
-            reaching = [test for test in self.known.reached.get(function, ()) if test in items]
+            reaching = [
+                test
+                for test in self.known.reached.get(function, ())
+                if test in items and self.known.seconds[test] < self.slowest_s
+            ]
             reaching.sort(key=lambda test: (self.known.seconds[test], test))
             outcome = self._try(mutant, [items[test] for test in reaching])
             self.told(mutant, outcome, len(reaching), function in self.known.at_import)
@@ -263,7 +286,7 @@ class Trying(Failures):
             return 0
 
         usual_s = sum(self.known.seconds[test.nodeid] for test in tests)
-        for times in (1, 3):  # once more with more time, as the machine may have been busy
+        for times in (1, 3):  # what has no end is tried once more with more time
             status = in_a_fork(work, times * (self.limit_s + 3 * usual_s))
             if status is not None:
                 return SURVIVED if status == 0 else KILLED
@@ -322,10 +345,12 @@ def try_package(package: str, chosen: argparse.Namespace) -> None:
     known = baseline(package, chosen.records / f"{package}.tests.json")
     if known.failed:
         print("  left out, as they fail unchanged:", *known.failed, flush=True)
-    trying = Trying(drawn, known, chosen.limit_s, Record(place).add)
+    slow = sum(took >= chosen.slowest_s for took in known.seconds.values())
+    print(f"{package}: {len(known.seconds)} tests pass, {slow} of them too slow to be used")
+    trying = Trying(drawn, known, chosen.limit_s, chosen.slowest_s, Record(place).add)
     child = os.fork()  # each package's tests are collected where no others were
     if not child:
-        run_pytest(tests_of(package), trying)
+        run_pytest(TESTS[package], trying)
         os._exit(0)
     os.waitpid(child, 0)
     print(summary(package, len(found), json.loads(place.read_text("utf-8"))), flush=True)
@@ -335,10 +360,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--package", action="append", choices=PACKAGES)
+    parser.add_argument("--package", action="append", choices=TESTS)
     parser.add_argument("--per-package", type=int, default=60)
     parser.add_argument("--seed", type=int, default=2026)
-    parser.add_argument("--limit-s", type=float, default=20, help="beyond 3 times the usual")
+    parser.add_argument(
+        "--limit-s", type=float, default=20, help="of processor time, beyond 3 times the usual"
+    )
+    parser.add_argument("--slowest-s", type=float, default=5, help="slower tests are not used")
     parser.add_argument("--records", type=Path, default=Path("mutation"), help="a folder")
     parser.add_argument("--again", action="store_true", help="the survivors of the records only")
     parser.add_argument("--show", metavar="MUTANT", help="print what it changes")
@@ -352,7 +380,7 @@ def main() -> None:
         print(*(mutant.difference() for mutant in named), sep="\n")
         return
     chosen.records.mkdir(exist_ok=True)
-    for package in chosen.package or PACKAGES:
+    for package in chosen.package or TESTS:
         try_package(package, chosen)
 
 
