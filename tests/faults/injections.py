@@ -280,7 +280,7 @@ FAULTS: dict[str, Fault] = {
             ("reports.html", "pages"), ("reports.workbook", "write"),
             ("reports.tables", "write_table"), ("reports.record", "record"),
             ("audit.ingest", "make_plan"), ("audit.regimen", "regimens"),
-            ("audit.supply", "walk"), ("audit.supply", "forecasts"),
+            ("audit.supply", "walk"), ("audit.supply", "forecast_of"),
             ("reports.order_workbook", "write"), ("reports.set_aside", "write"),
         )
     },
