@@ -102,8 +102,11 @@ def audit_patients(
             "sets_by_patient": payer.sets_by_patient(ledger, patients),
             "tubes_by_patient": payer.tubes_by_patient(lines, parts, period),
         }
+    findings = run_checks(checks_in_force(policy), subjects, policy, retell)
+    # Their tables are wide, and nothing below needs them.
+    del subjects
     return PatientsAudit(
-        findings=run_checks(checks_in_force(policy), subjects, policy, retell),
+        findings=findings,
         regimens=regimens[list(columns_of(Regimens))],
         parts=parts,
         supply=ledger[list(columns_of(Supply))],

@@ -15,7 +15,7 @@ WORKBOOK_PATIENTS_MAX = 20_000
 LEFT_OUT_OF_LARGE = ("exceptions.xlsx", "order_forecast.xlsx")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class ReportInput:
     """Everything the writers need of one run.
 

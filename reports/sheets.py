@@ -177,7 +177,10 @@ class Book:
     def _writer(self, sheet: Worksheet, column: pd.Series) -> tuple[Any, Format]:
         if is_text(column):
             long = column.dropna().astype(str).str.len().max() if column.notna().any() else 0
-            return sheet.write, self["wrap" if long > WRAP_FROM else "text"]
+            # Of other values, and of text without a letter, the kind of cell is found one by one.
+            plain = all(isinstance(value, str) and value for value in column.dropna())
+            write = sheet.write_string if plain else sheet.write
+            return write, self["wrap" if long > WRAP_FROM else "text"]
         if pd.api.types.is_datetime64_any_dtype(column.dtype):
             return sheet.write_datetime, self["date"]
         if pd.api.types.is_bool_dtype(column.dtype):

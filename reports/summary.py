@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -97,8 +98,9 @@ class Summary:
         return f"{said}{people.review:,} {verb} review, {people.urgent:,} of them urgently."
 
 
+@lru_cache(maxsize=1)
 def summarise(report: ReportInput) -> Summary:
-    """The figures of a run."""
+    """The figures of a run; its writers share them, and none changes them."""
     result, exports = report.result, report.exports
     exceptions = ranked(cleaned(result.exceptions))
     unchecked = cleaned(result.unchecked)

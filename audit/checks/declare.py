@@ -10,6 +10,7 @@ from __future__ import annotations
 import inspect
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from string import Formatter
 from typing import Any
 
@@ -47,7 +48,11 @@ Applies = Callable[[pd.DataFrame], pd.Series]
 
 @dataclass(frozen=True)
 class Check:
-    """One check: its declaration and its rule."""
+    """One check: its declaration and its rule.
+
+    `reads` names what the rule takes of a long table, so that no other columns are copied for
+    it; without it the rule is handed all.
+    """
 
     check: str
     family: str
@@ -63,6 +68,7 @@ class Check:
     needs: tuple[str, ...] = ()
     parameters: tuple[str, ...] = ()
     applies: Applies | None = None
+    reads: tuple[str, ...] = ()
 
     @property
     def evidence_in_words(self) -> str:
@@ -81,7 +87,8 @@ class Check:
         lacks = np.zeros(len(table), dtype=bool)
         for where in blank.values():
             lacks |= where
-        known = _rows(table, applies & ~lacks)
+        taken = self._named(table, Exceptions, Unchecked) if self.reads else table
+        known = _rows(taken, applies & ~lacks)
         flags = self.rule(known, policy)
         found = self._exceptions(known, flags)
         pieces = []
@@ -103,9 +110,10 @@ class Check:
         unchecked = pieces[0] if pieces else empty(Unchecked)
         return found, unchecked, int(applies.sum())
 
-    def _named(self, table: pd.DataFrame, model: type[Table]) -> pd.DataFrame:
+    def _named(self, table: pd.DataFrame, *models: type[Table]) -> pd.DataFrame:
         """The columns that findings may need, so that rows of wide tables are not taken whole."""
-        wanted = {*columns_of(model), *names_in(self.evidence)}
+        wanted = {*self.needs, *self.reads, *names_in(self.evidence)}
+        wanted.update(*(columns_of(model) for model in models))
         wanted.update(f"lacks_{name}" for name in self.needs)
         return table[[name for name in table.columns if name in wanted]]
 
@@ -148,6 +156,7 @@ def check(
     needs: Sequence[str] = (),
     parameters: Sequence[str] = (),
     applies: Applies | None = None,
+    reads: Sequence[str] = (),
 ) -> Callable[[Rule], Check]:
     """Declare the decorated rule as a check; its name is the check's name.
 
@@ -175,6 +184,7 @@ def check(
             needs=tuple(needs),
             parameters=tuple(parameters),
             applies=applies,
+            reads=tuple(reads),
         )
 
     return declared
@@ -232,7 +242,7 @@ def _chosen(value: object, where: np.ndarray, otherwise: object) -> object:
 
 def _shaped(columns: Mapping[str, object], rows: pd.DataFrame, model: type[Table]) -> pd.DataFrame:
     """A frame of the model's columns: as given, else the row's own, else missing."""
-    dtypes = empty(model).dtypes
+    dtypes = _dtypes(model)
     return pd.DataFrame(
         {
             name: _array(columns.get(name, rows.get(name)), rows.index, dtypes[name])
@@ -241,8 +251,16 @@ def _shaped(columns: Mapping[str, object], rows: pd.DataFrame, model: type[Table
     )
 
 
+@cache
+def _dtypes(model: type[Table]) -> dict[str, Any]:
+    return dict(empty(model).dtypes)
+
+
 def _array(value: object, index: pd.Index, dtype: Any) -> Any:
     """The cells of one column: a series by its index, a list in order, anything else repeated."""
+    if value is None or isinstance(value, str):
+        blank = np.nan if value is None else value
+        return pd.array([blank], dtype=dtype).take(np.zeros(len(index), dtype=np.intp))
     if not isinstance(value, pd.Series):
         return pd.Series(value, index=index, dtype=dtype).array
     aligned = value if value.index.equals(index) else value.reindex(index)

@@ -192,6 +192,7 @@ def order_dates_implausible(spans: pd.DataFrame, policy: Policy) -> Flags:
     title="A delivery's dates are implausible",
     urgency="soon",
     rows="delivery_lines",
+    reads=("shipped_on", "delivered_on"),
     applies=lambda lines: (
         lines["shipped_on"].notna() & lines["delivered_on"].notna() & ~lines["is_exact_duplicate"]
     ),

@@ -263,6 +263,7 @@ def _delivered_in_period(lines: pd.DataFrame) -> pd.Series:
     title="A delivery came after the order had stopped",
     urgency="soon",
     rows="delivery_lines",
+    reads=("on", "quantity", "unit", "last_order_end", "next_order_start", "in_force_on_day"),
     applies=lambda lines: _delivered_in_period(lines) & lines["has_any_order"],
     parameters=("delivery_grace_days", "setup_delivery_days"),
     evidence="{quantity:g} {unit_written} of {item_code} delivered on {on}; the last order ended "
@@ -294,6 +295,15 @@ def delivered_after_stop(lines: pd.DataFrame, policy: Policy) -> Flags:
     title="Another formula than the ordered one was delivered",
     urgency="soon",
     rows="delivery_lines",
+    reads=(
+        "on",
+        "quantity",
+        "unit",
+        "last_order_end",
+        "next_order_start",
+        "in_force_on_day",
+        "ordered_formula",
+    ),
     applies=lambda lines: (
         _delivered_in_period(lines) & lines["kind"].eq("formula") & lines["has_any_order"]
     ),
@@ -323,6 +333,7 @@ def other_formula_delivered(lines: pd.DataFrame, policy: Policy) -> Flags:
     title="A quantity may be in cases where single units are meant, or the other way round",
     urgency="soon",
     rows="delivery_lines",
+    reads=("on", "quantity", "unit", "days_of_supply", "units_per_case"),
     applies=lambda lines: (
         _delivered_in_period(lines)
         & lines["kind"].isin(NEEDED_KINDS)
@@ -363,6 +374,7 @@ def each_case_confusion(lines: pd.DataFrame, policy: Policy) -> Flags:
     title="A delivery may have been made twice",
     urgency="soon",
     rows="delivery_lines",
+    reads=("on", "quantity", "unit", "repeats_delivery"),
     applies=_delivered_in_period,
     parameters=("duplicate_delivery_days",),
     evidence="{quantity:g} {unit_written} of {item_code} on {on} under delivery {delivery_id}, "
@@ -435,6 +447,7 @@ def expires_before_use(supply: pd.DataFrame, policy: Policy) -> Flags:
     title="A lot under recall was delivered",
     urgency="urgent",
     rows="delivery_lines",
+    reads=("on", "quantity", "unit", "lot", "recalled", "lot_returned", "lot_unknown"),
     applies=lambda lines: (
         lines["is_delivered"] & ~lines["is_exact_duplicate"] & lines["recalls_supplied"]
     ),
@@ -496,6 +509,7 @@ def _line_words(
     title="A delivery line is not counted as it is written",
     urgency="soon",
     rows="delivery_lines",
+    reads=("on", "quantity", "unit", "excluded_reason", "read_as_return", "is_stray"),
     applies=lambda lines: (
         lines["outcome"].isin(["delivered", "returned"])
         & (lines["in_period"] | lines["on"].isna() | lines["is_stray"])
