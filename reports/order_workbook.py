@@ -552,7 +552,8 @@ METHOD = (
     "P50 and P90: half, and nine in ten, of the simulated futures need at most this much. People "
     "stop, start and change feed at the rates below, each new one like somebody of now.",
     "Of few units a month the P90 is coarse: it rises by whole units, and covers more than nine "
-    "in ten futures. Such lines say so in their note.",
+    "in ten futures. Such lines say so in their note. Measured on invented programmes, it covered "
+    "99 % of months of fewer than 30 pieces, 98 % of 30 to 100, 93 % of more.",
     "Allowance: what is bought beyond the orders as they stand, by the quantile that the policy "
     "names.",
 )
