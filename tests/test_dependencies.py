@@ -7,6 +7,7 @@ import re
 import sys
 import tomllib
 from collections.abc import Iterator
+from functools import cache
 from importlib.metadata import (
     Distribution,
     PackageNotFoundError,
@@ -66,8 +67,13 @@ def imported(*folders: str) -> Iterator[tuple[str, Path]]:
                     yield top, path
 
 
+@cache
+def all_distributions() -> dict[str, list[str]]:
+    return dict(packages_distributions())
+
+
 def distributions(module: str) -> set[str]:
-    known = packages_distributions().get(module, [module])
+    known = all_distributions().get(module, [module])
     return {name.lower().replace("_", "-") for name in known}
 
 
@@ -154,8 +160,8 @@ def licence_of(found: Distribution) -> str:
         for each in found.metadata.get_all("Classifier") or []
         if each.startswith("License ::")
     ]
-    stated = found.metadata["License-Expression"] or "; ".join(classifiers)
-    return stated or str(found.metadata["License"]).split("\n")[0]
+    stated = found.metadata.get("License-Expression") or "; ".join(classifiers)
+    return stated or str(found.metadata.get("License")).split("\n")[0]
 
 
 def test_all_that_comes_with_the_program_has_a_permissive_licence() -> None:

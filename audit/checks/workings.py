@@ -420,7 +420,8 @@ def _readings(history: pd.DataFrame, absences: pd.DataFrame, period: Period) -> 
 
 def _under_one_order(readings: pd.DataFrame, current: pd.DataFrame, period: Period) -> pd.DataFrame:
     """Readings none of whose hours fall under two orders at once."""
-    by_order = current.assign(
+    orders = current[["patient_id", "order_id"]]
+    by_order = orders.assign(
         begins=current["in_force_from"], ends=current["in_force_to"].fillna(period.end) + DAY
     ).groupby(["patient_id", "order_id"])
     spans = by_order.agg(begins=("begins", "min"), ends=("ends", "max")).reset_index()

@@ -120,6 +120,7 @@ def test_only_the_record_holds_the_time_of_the_run(
         "started_at": "09:00",
         "duration_s": 2.5,
         "software": {},
+        "engine": None,
     }
     assert two.pop("run_time")["started_at"] == "10:00"
     assert one.pop("record_sha256") != two.pop("record_sha256")

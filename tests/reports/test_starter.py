@@ -17,10 +17,20 @@ from schemas.exports import EXPORT_TABLES
 
 TABLES = {table: name for name, (_, tables) in WORKBOOKS.items() for table in tables}
 COLUMNS = [(table, column) for table in TABLES for column in fillable(table)]
+# Of what few orders have, no example stands beside those of an ordinary one.
+RARELY_ORDERED = (
+    "hold_h_per_day",
+    "additive_per_100_ml",
+    "additive_2",
+    "additive_2_per_day",
+    "additive_3",
+    "additive_3_per_day",
+)
 # An example of the first would be one of a fault; one of the second, of another supplier.
 WITHOUT_EXAMPLE = {
     ("orders", "flush_rate_ml_per_h"),
     ("orders", "supplied_by"),
+    *(("orders", name) for name in RARELY_ORDERED),
 }
 
 

@@ -78,8 +78,8 @@ def test_a_cell_of_megabytes_is_read_in_time_and_costs_no_other_row(read_orders)
     assert time.monotonic() - started < 60
 
 
-def test_a_header_of_a_megabyte_is_no_column(read_orders):
-    exports = read_orders(f"{HEADERS},{'h' * 1_000_000}\nP1,O1,2026-10-01,x,y\n")
+def test_a_header_of_a_hundred_kilobytes_is_no_column(read_orders):
+    exports = read_orders(f"{HEADERS},{'h' * 100_000}\nP1,O1,2026-10-01,x,y\n")
     assert len(exports.tables["orders"]) == 1
 
 
