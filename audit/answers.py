@@ -29,6 +29,7 @@ from audit.checks import CHECKS
 from audit.period import Period
 from audit.policy import Policy
 from audit.previous import PreviousRun, patients_of, plain
+from audit.regimen.dates import DAYS_PER_YEAR
 from schemas.columns import empty
 from schemas.results import OUTCOMES, URGENCIES, Answers, Exceptions, Resolved
 
@@ -39,7 +40,6 @@ IDENTITY = ["check", "patient_id", "order_id", "supply_class", "item_code"]
 WORDS = ["words", "number"]
 HELD = ["urgency", "observed", "expected", "evidence"]
 GIVEN = ["answer", "answered_on", "until", "by", "note"]
-DAYS_PER_YEAR = 365.25
 # Checks whose rows are themselves the fault: where there is none, the fault is mended.
 ROWS_OF_FAULTS = ("set_aside", "unread_cells", "unknown_items")
 

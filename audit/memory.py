@@ -8,7 +8,7 @@ from pathlib import Path
 
 # Exports that would take more than this share of the memory are audited in parts.
 MEMORY_SHARE = 0.5
-# Memory that an audit at once takes at most, in bytes for each byte of text read.
+# Memory that an audit at once takes, as measured, in bytes for each byte of text read.
 PEAK_PER_BYTE = 12
 # Bytes of text that a byte of a packed file stands for.
 PACKED = {".csv": 1, ".tsv": 1, ".txt": 1}

@@ -121,6 +121,7 @@ _UNIT_PATTERN = "|".join(sorted(_UNITS, key=len, reverse=True))
 _NAME = re.compile(rf"(?P<stem>[a-z]\w*?)(?:_(?P<unit>{_UNIT_PATTERN}))?(?:_(?P<end>low|high))?")
 _ENDS = {"low": "least", "high": "most"}
 _PLAIN = {
+    "base_unit": "unit",
     "bmi_kg_per_m2": "body mass index",
     "energy_kcal_per_day": "energy",
     "feed_ml_per_day": "feed volume",

@@ -16,7 +16,7 @@ from audit.look_alikes import LOOK_ALIKES
 from audit.period import Period
 from audit.policy import Policy
 from audit.regimen.columns import Groups, joined_texts
-from audit.regimen.dates import united
+from audit.regimen.dates import DAYS_PER_YEAR, united
 from audit.regimen.formula import ADDITIVES
 from audit.regimen.intake import daily_intake
 from audit.regimen.readings import WHICH_PARTS
@@ -25,7 +25,6 @@ from schemas.columns import PROVENANCE
 SOURCE = list(PROVENANCE)
 DAY = pd.Timedelta(days=1)
 LOSSES = ["loss_30_days_percent", "loss_90_days_percent", "loss_180_days_percent"]
-DAYS_PER_YEAR = 365.25
 
 
 def order_parts(parts: pd.DataFrame, catalogue: pd.DataFrame, period: Period) -> pd.DataFrame:

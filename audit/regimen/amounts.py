@@ -10,6 +10,7 @@ from audit.policy import Policy
 from audit.regimen import basis
 from audit.regimen.basis import LACKS
 from audit.regimen.columns import Groups, joined_texts
+from audit.regimen.dates import DAYS_PER_WEEK
 from audit.regimen.equations import bmi
 from audit.regimen.feed import exceed_a_day
 from audit.regimen.intake import expected_in_period
@@ -20,8 +21,6 @@ from audit.regimen.weights import used_weights, weight_trends
 from schemas.columns import PROVENANCE, columns_of, dtype_of, empty
 from schemas.exports import Absences
 from schemas.results import Regimens
-
-DAYS_PER_WEEK = 7.0
 
 # What an order says once of the person, though exports repeat it on each of its parts.
 _SAID_ONCE = [

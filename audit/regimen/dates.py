@@ -15,6 +15,9 @@ from audit.period import Period
 from audit.regimen.columns import Groups
 
 DAY = np.timedelta64(1, "D")
+DAYS_PER_WEEK = 7
+DAYS_PER_YEAR = 365.25
+WEEKS_OF_TERM = 40
 
 
 def replaced_from(orders: pd.DataFrame) -> pd.Series:

@@ -12,10 +12,9 @@ import pandas as pd
 
 from audit.policy import Policy
 from audit.regimen.columns import text_by_rule
+from audit.regimen.dates import DAYS_PER_YEAR, WEEKS_OF_TERM
 
 LAST_AGE_DAYS = 1826
-WEEKS_OF_TERM = 40
-DAYS_PER_YEAR = 365.25
 # Column here, key of the package.
 Z_SCORES = {
     "z_weight_for_age": "wfa",

@@ -16,10 +16,9 @@ import pandas as pd
 
 from audit.period import Period
 from audit.regimen.columns import WHOLE_EPSILON, Groups
-from audit.regimen.dates import united
+from audit.regimen.dates import DAYS_PER_WEEK, united
 from audit.regimen.feed import HOURS_PER_DAY
 
-DAYS_PER_WEEK = 7.0
 DAY = np.timedelta64(1, "D")
 Numbers = npt.NDArray[np.float64]
 

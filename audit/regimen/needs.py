@@ -18,10 +18,9 @@ from audit.policy import Policy
 from audit.regimen import equations
 from audit.regimen.basis import LACKS, names_where
 from audit.regimen.columns import larger, smaller, text_by_rule
+from audit.regimen.dates import DAYS_PER_YEAR, WEEKS_OF_TERM
 
 ORDER_GOAL, ESTIMATE, NONE = "order goal", "estimate", "cannot be estimated"
-WEEKS_OF_TERM = 40
-DAYS_PER_YEAR = 365.25
 ENDS = ("low", "low_most", "high_least", "high")
 # Words by which a diagnosis names a condition that has a protein range of its own.
 CONDITIONS = {

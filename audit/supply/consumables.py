@@ -14,8 +14,8 @@ import numpy as np
 import pandas as pd
 
 from audit.policy import Policy
+from audit.regimen.dates import DAYS_PER_WEEK
 
-DAYS_PER_WEEK = 7
 DAYS_PER_MONTH = 365.25 / 12
 # What a rule's units are counted by: a column of the order parts, or a number of days.
 BY_PART = {

@@ -9,8 +9,9 @@ import pandas as pd
 
 from audit.period import Period
 from audit.policy import Policy
+from audit.regimen.dates import DAYS_PER_WEEK
 from audit.regimen.formula import ADDITIVES
-from audit.supply.consumables import DAYS_PER_WEEK, Consumable, consumables
+from audit.supply.consumables import Consumable, consumables
 from audit.supply.days import RATE_DAYS, Whole, dates, day_number, day_numbers, distinct, rates
 from audit.supply.items import PIECE, SIZED, UNSIZED, as_needed, items, supplied_as
 from audit.supply.waste import discarded_liquid, least_opened, opened_life

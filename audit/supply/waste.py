@@ -11,9 +11,8 @@ import numpy as np
 import pandas as pd
 
 from audit.policy import Policy
-
-HOURS_PER_DAY = 24
-DAYS_PER_WEEK = 7
+from audit.regimen.dates import DAYS_PER_WEEK
+from audit.regimen.feed import HOURS_PER_DAY
 
 
 def discarded_liquid(parts: pd.DataFrame, fed: pd.Series) -> pd.Series:
