@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
+from fractions import Fraction
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from audit.supply import forecast
 from audit.supply.back_test import _known_before
-from audit.supply.days import RATE_DAYS, day_short_of, need_between
+from audit.supply.days import RATE_DAYS, day_short_of
 from audit.supply.items import items
 from audit.supply.lines import delivery_lines
 from audit.supply.needs import need_within
@@ -22,11 +25,16 @@ FIRST = pd.Timestamp("2026-10-01")
 @pytest.mark.parametrize("units", [0, 1, 2, 3, 10, 499, 500])
 def test_the_first_day_short_is_the_first_whose_need_is_not_covered(per_day, units):
     """Against counting day by day until what is needed is more than what is on hand."""
-    day, rate = np.array([20_000]), np.array([round(per_day * RATE_DAYS)])
-    after = day + 1
-    while need_between(day, after, rate)[0] <= units:
-        after = after + 1
-    assert day_short_of(day, np.array([units]), rate)[0] == after[0] - 1
+    first, rate = 20_000, round(per_day * RATE_DAYS)
+    last, needed = first - 1, 0
+    while needed <= units:
+        # A day's need is what the whole units needed by its end are more than by its beginning.
+        last += 1
+        needed += math.floor(Fraction(rate, RATE_DAYS) * (last + 1)) - math.floor(
+            Fraction(rate, RATE_DAYS) * last
+        )
+    found = day_short_of(np.array([first]), np.array([units]), np.array([rate]))
+    assert found[0] == last
 
 
 @pytest.mark.parametrize(
