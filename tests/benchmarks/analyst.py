@@ -216,7 +216,9 @@ def _orders_of(patient: str, orders: pd.DataFrame, given: Given, found: Found) -
             session, feed = _feed(row)
             feeds.append(feed)
             energies.append(feed * row["formula_kcal_per_ml"])
-            if row["method"] in PUMPS:
+            if pd.isna(row["method"]):
+                hours.append(np.nan)
+            elif row["method"] in PUMPS:
                 hours.append(session)
             elif pd.notna(row["feeds_per_day"]):
                 by_hand += row["feeds_per_day"]
