@@ -8,6 +8,7 @@ import pandas as pd
 from audit.supply.days import NEVER, day_number, day_numbers
 from audit.supply.groups import group_numbers
 from audit.supply.items import items
+from audit.supply.segments import BOUNDS
 from audit.supply.walk import Walk
 from schemas.columns import PROVENANCE, columns_of, dtype_of, empty
 from schemas.results import RecalledLots
@@ -36,7 +37,8 @@ def recalled_lots(
     `lines` from `delivery_lines`. Lots are compared without case, spaces and punctuation. A
     line of an item under recall that names no lot is listed too. Units still at home are bounds
     from the walk of the stock, first expiring first out: what is left of that expiry, which
-    another lot of the same expiry may be. Where the walk cannot tell, they are bounded by 0 and
+    another lot of the same expiry may be, and no less than what came of the lot less all that
+    has left the stock since. Where the walk cannot tell, they are bounded by 0 and
     what was delivered and not returned, and `basis` says why. A person may have used units in
     another order.
     """
@@ -133,7 +135,9 @@ def _add_bounds(
     words = [*(BASES[name] for _, name in cases), BY_WALK]
     table["basis"] = pd.Series(np.array(words, dtype=object)[which], dtype="str")
     by_walk = which == len(cases)
-    low = np.clip(left_least - np.maximum(others, 0), 0, None)
+    of_expiry = left_least - np.maximum(others, 0)
+    of_stock = table["delivered_pieces"].to_numpy() * content - _gone_since(walked, group, first)
+    low = np.clip(np.fmax(of_expiry, of_stock), 0, None)
     most = np.minimum(net, np.ceil(left_most / content))
     # What is counted since, or came before, is still at most what is on hand.
     held = np.isin(which, [place for place, (_, name) in enumerate(cases) if name in HELD])
@@ -150,10 +154,38 @@ def _left(walked: Walk, group: np.ndarray, expires: np.ndarray) -> tuple[np.ndar
     return found["units_least"].to_numpy(float), found["units_most"].to_numpy(float)
 
 
+def _gone_since(walked: Walk, group: np.ndarray, day: np.ndarray) -> np.ndarray:
+    """Base units that left each row's group from that day on, by the bound in which more did.
+
+    Whichever lot a person takes first, no more of one lot is gone than of the whole stock.
+    """
+    segments = walked.segments
+    gone = pd.DataFrame(
+        {
+            bound: segments[[f"{name}_{bound}" for name in ("used", "wasted", "expired")]].sum(
+                axis=1
+            )
+            for bound in BOUNDS
+        }
+    )
+    left = segments[["group", "day"]].assign(gone=gone.max(axis=1) + segments["returned"])
+    # The days of a segment follow the event that begins it: a delivery begins one.
+    total = left.groupby("group")["gone"].sum()
+    left["before"] = left.groupby("group")["gone"].cumsum() - left["gone"]
+    asked = pd.DataFrame({"group": group, "day": day}).reset_index().sort_values("day")
+    found = (
+        pd.merge_asof(asked, left.sort_values("day"), on="day", by="group", direction="forward")
+        .set_index("index")["before"]
+        .sort_index()
+    )
+    whole = total.reindex(group).to_numpy(float)
+    return np.nan_to_num(whole - found.fillna(pd.Series(whole)).to_numpy(float), nan=np.inf)
+
+
 def _received(
     lines: pd.DataFrame, walked: Walk, group: np.ndarray, expires: np.ndarray
 ) -> np.ndarray:
-    """Base units of that group and expiry that the walk took in, opening stock included."""
+    """Base units of that group and expiry that the walk took in, with what it began from."""
     counted = lines.loc[lines["counted"] & lines["is_delivered"]]
     came = pd.DataFrame(
         {
@@ -164,9 +196,10 @@ def _received(
     )
     total = came.groupby(["group", "expires"])["units"].sum()
     asked = pd.MultiIndex.from_arrays([group, expires])
-    opening = np.append(walked.groups["opening_most"].to_numpy(float), 0.0)[group]
-    # A count restarts a stock without expiry: anything of it may be of another lot.
-    return total.reindex(asked).fillna(0.0).to_numpy() + np.where(expires == NEVER, opening, 0.0)
+    last_stock = walked.segments.drop_duplicates("stock").groupby("group")["start_most"].last()
+    began_from = last_stock.reindex(group).fillna(0.0).to_numpy()
+    # What was at hand or counted has no expiry: anything of it may be of another lot.
+    return total.reindex(asked).fillna(0.0).to_numpy() + np.where(expires == NEVER, began_from, 0.0)
 
 
 def _state(walked: Walk, count: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:

@@ -41,13 +41,13 @@ def held(patient, on_hand, run_out=None, supply_class="formula:A", expiring=0.0)
 
 @pytest.fixture
 def run(tables, october, policy):
-    def frames(spans, stock, items=ITEMS, of=supply.forecast):
+    def frames(spans, stock, items=ITEMS, of=supply.forecast, **more):
         spans = pd.DataFrame(spans).astype({"from_day": "datetime64[ns]"})
         spans["to_day"] = spans["to_day"].astype("datetime64[ns]")
         names = list(columns_of(Supply))
         table = pd.DataFrame(stock, columns=names)
         table["run_out_on_low"] = pd.to_datetime(table["run_out_on_low"])
-        found = of(spans, table, tables.catalogue(*items), october, policy)
+        found = of(spans, table, tables.catalogue(*items), october, policy, **more)
         if of is supply.forecast:
             OrderForecast.validate(found)
         return found
@@ -74,6 +74,27 @@ def test_need_less_stock_in_whole_cases(run):
     assert row["order_by"] == pd.Timestamp("2026-11-02")
     assert row["exact_cases"] == 55 / 24
     assert row["note"] == "warehouse stock of some packs not known, none of it subtracted"
+
+
+def test_of_few_pieces_a_month_the_p90_is_said_to_be_coarse(run, policy):
+    # Pieces of 500 mL, and a month of 30.44 days.
+    limit_ml_per_day = policy["p90_units_per_month_min"] * 500 / 30.4375
+    notes = [
+        run([span("P1", need)], [held("P1", 0)], log_from=pd.Timestamp("2025-10-01"))["note"].item()
+        for need in (limit_ml_per_day * 0.99, limit_ml_per_day * 1.01)
+    ]
+    assert ["P90 is coarse" in note for note in notes] == [True, False]
+
+
+def test_days_in_two_absences_of_one_patient_are_left_out_once(run, tables):
+    away = tables.absences(
+        {"patient_id": "P1", "from_date": "2026-11-03", "to_date": "2026-11-07"},
+        {"patient_id": "P1", "from_date": "2026-11-05", "to_date": "2026-11-10"},
+        {"patient_id": "P1", "from_date": "2026-12-01", "to_date": "2026-12-01"},
+    )
+    row = run([span("P1", 1000)], [held("P1", 0)], absences=away).iloc[0]
+    # From 3 to 10 November 8 days, and 1 December.
+    assert row["need_units"] == (DAYS - 9) * 1000
 
 
 def test_rounding_up_is_done_once(run):

@@ -87,6 +87,15 @@ def test_a_new_start_begins_with_nothing(ledger):
     assert row["covered_share_high"] == pytest.approx(10000 / 15500)
 
 
+def test_the_share_covered_is_of_what_is_fed_not_of_what_is_discarded(ledger):
+    # 800 mL a day out of two containers of 500 mL: 1000 mL are opened, 200 mL discarded.
+    order = {**ORDER, "feed_ml_per_day": 800, "container_ml": 500, "containers_per_day": 2}
+    row = ledger([order], [line("10-01", 21)])
+    # Ten days in full, and of the eleventh one container, all of which is fed.
+    check(row, needed_units=31000, waste_units=6200, short_units_high=20500)
+    assert row["covered_share_high"] == pytest.approx((10 * 800 + 500) / (31 * 800))
+
+
 def test_the_set_up_of_a_new_start_is_received_on_its_first_day(ledger):
     # 14 days before the order counts, 15 days before does not. What came before the set-up
     # shows that there was an order before, so that the opening stock is not known.

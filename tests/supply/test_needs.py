@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from audit.supply import need_spans
+from audit.supply.items import items, supplied_as
 
 ORDER = {
     "patient_id": "P1", "order_id": "R1", "method": "continuous", "in_force_from": "2026-10-01",
@@ -149,3 +150,71 @@ def test_order_of_rows_does_not_matter(tables, october, policy):
     spans = need_spans(parts, october, policy)
     pd.testing.assert_frame_equal(parts, before)
     pd.testing.assert_frame_equal(spans, need_spans(parts.iloc[::-1], october, policy))
+
+
+POWDER = {
+    **ORDER, "formula_form": "powder", "powder_g_per_day": 5.0, "in_force_to": "2026-10-31",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("storage_h", "powder_g", "need", "waste"),
+    [
+        # A tin of 400 g that keeps for 28 days once opened: 400 / 28 g a day must be opened.
+        (672, 5.0, 400 / 28, 400 / 28 - 5),
+        # The tin is used up before: nothing is discarded.
+        (672, 20.0, 20.0, 0.0),
+        # Less than a day counts as one day: a tin a day.
+        (6, 5.0, 400.0, 395.0),
+    ],
+)
+def test_a_tin_is_opened_again_when_its_life_ends(
+    tables, october, policy, storage_h, powder_g, need, waste
+):
+    tin = tables.catalogue(
+        {"item_code": "A", "kind": "formula", "formula_form": "powder",
+         "powder_g_per_container": 400, "opened_storage_h": storage_h}
+    )  # fmt: skip
+    part = {**POWDER, "powder_g_per_day": powder_g}
+    spans = need_spans(tables.parts(part), october, policy, tin)
+    row = spans.set_index("supply_class").loc["formula:A"]
+    # Rates are kept in 700ths of a unit.
+    assert row["need_per_day"] == pytest.approx(need, abs=1 / 700)
+    assert row["waste_per_day"] == pytest.approx(waste, abs=2 / 700)
+    assert not row["waste_unknown"]
+
+
+def test_a_tin_of_unknown_content_leaves_the_waste_open(tables, october, policy):
+    tin = tables.catalogue({"item_code": "A", "kind": "formula", "formula_form": "powder"})
+    spans = need_spans(tables.parts(POWDER), october, policy, tin).set_index("supply_class")
+    assert spans.loc["formula:A", "need_per_day"] == 5
+    assert spans.loc["formula:A", "waste_unknown"]
+
+
+@pytest.mark.parametrize(
+    ("capacities", "expected"),
+    [
+        ((60, 20, 3), ("large", "medium", "small")),
+        # Of a size that is not held the next larger one is taken.
+        ((60, 3), ("large", "large", "small")),
+        ((60,), ("large", "large", "large")),
+        # Without a larger one, the next smaller.
+        ((20, 3), ("medium", "medium", "small")),
+        ((3,), ("small", "small", "small")),
+        # Sizes are not told: all are one class.
+        ((None,), (None, None, None)),
+    ],
+)
+def test_a_size_of_syringe_that_is_not_held(tables, policy, capacities, expected):
+    held = items(
+        tables.catalogue(
+            *(
+                {"item_code": f"Y{number}", "kind": "syringe", "capacity_ml": capacity}
+                for number, capacity in enumerate(capacities)
+            )
+        ),
+        policy,
+    )
+    found = supplied_as(held)
+    wanted = tuple("syringe" if size is None else f"syringe:{size}" for size in expected)
+    assert tuple(found[f"syringe:{size}"] for size in ("large", "medium", "small")) == wanted

@@ -7,6 +7,8 @@ import dataclasses
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from audit import supply
 from audit.checks import CHECKS, check_named, checks_in_force
@@ -205,6 +207,17 @@ def test_two_lots_of_one_expiry_bound_each_other(programme):
           line("2026-10-07", "A", 5, lot="L", status="returned", expires_on="2027-01-31"),
           line("2026-10-01", "A", 70, lot="M", expires_on="2026-12-31")],
          [], [15, 15], "followed day by day"),
+        # Of pieces without expiry no order of use is known, but since the 28th 4 of all are gone.
+        ([line("2026-10-28", "B", 28, lot="L"), line("2026-10-01", "B", 40, lot="M")],
+         [], [24, 28], "followed day by day"),
+        # The same, and 3 more went back, of any lot.
+        ([line("2026-10-28", "B", 28, lot="L"), line("2026-10-01", "B", 40, lot="M"),
+          line("2026-10-30", "B", 3, lot="M", status="returned")],
+         [], [21, 28], "followed day by day"),
+        # 7 of 38 are left, and may all be of the 10 that were counted before it came.
+        ([line("2026-10-02", "B", 28, lot="L")],
+         [{"patient_id": "P1", "counted_on": "2026-10-01", "item_code": "B", "units": 10}],
+         [0, 7], "followed day by day"),
         # Counted since: of 40 counted, any may be of it; used since 20 October 24 cartons.
         ([line("2026-10-05", "A", 50, lot="L", expires_on="2027-01-31")],
          [{"patient_id": "P1", "counted_on": "2026-10-20", "item_code": "A", "units": 40}],
@@ -227,6 +240,35 @@ def test_where_the_walk_cannot_tell_all_of_it_bounds(programme, lines, counts, e
     found = traced(made, (lines[0]["item_code"], "L"))
     assert bounds(found) == [pytest.approx(expected, nan_ok=True)]
     assert basis in found["basis"].item()
+
+
+LOTS = st.lists(
+    st.tuples(st.integers(1, 31), st.integers(1, 40), st.sampled_from(["L", "M"])),
+    min_size=1,
+    max_size=5,
+)
+
+
+@given(lots=LOTS, picks=st.lists(st.integers(0, 4), min_size=31, max_size=31))
+@settings(
+    max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None
+)
+def test_the_least_at_home_holds_whichever_lot_is_taken(programme, lots, picks):
+    """A person who takes a set a day from any carton, in plain Python, keeps at least as many."""
+    lots = [("L", *lots[0][:2]), *((name, day, count) for day, count, name in lots[1:])]
+    made = programme(
+        *(line(f"2026-10-{day:02}", "B", count, lot=name) for name, day, count in lots), parts=NEW
+    )
+    at_home = [0] * len(lots)
+    for day, pick in enumerate(picks, start=1):
+        for number, (_, came, count) in enumerate(lots):
+            at_home[number] += count if came == day else 0
+        held = [number for number, count in enumerate(at_home) if count]
+        if held:
+            at_home[held[pick % len(held)]] -= 1
+    kept = sum(count for count, (name, _, _) in zip(at_home, lots, strict=True) if name == "L")
+    found = traced(made, ("B", "L"))
+    assert found["at_home_pieces_low"].item() <= kept <= found["at_home_pieces_high"].item()
 
 
 def test_a_lot_that_is_not_recalled_is_not_listed(programme):
