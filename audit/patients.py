@@ -90,7 +90,7 @@ def audit_patients(
         "pump_history": tables["pump_history"],
         "absences": workings.absences_with_return(absences, parts, period),
         "measurements": workings.measurements(parts, weights),
-        "supply": workings.supply(ledger, parts),
+        "supply": workings.supply(ledger, parts, supply.expiring_lots(walked, lines)),
         "delivery_lines": workings.lines_with_recalls(lines, programme.recalls),
         "stock_counts": workings.counts_with_deliveries(
             tables["stock_counts"], lines, spans, classes, log_from, policy

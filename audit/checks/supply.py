@@ -422,7 +422,7 @@ def much_more_than_needed(supply: pd.DataFrame, policy: Policy) -> Flags:
     rows="supply",
     needs=("expiring_units",),
     evidence="{observed:,.0f} {in_units} expired or expire before they can be used{at_a_day}, "
-    "first expiring first out.",
+    "first expiring first out.{of_lots}",
     confirm="Confirm the expiry days with the family, and the next delivery with supply staff.",
     source=f"{ARITHMETIC}; first expiring, first out",
     unit=UNITS_OF_STOCK,
@@ -438,6 +438,7 @@ def expires_before_use(supply: pd.DataFrame, policy: Policy) -> Flags:
         values={
             "in_units": _units(supply),
             "at_a_day": a_day.where(supply["need_per_day"].gt(0), ""),
+            "of_lots": (" Lots concerned: " + supply["expiring_lots"] + ".").fillna(""),
         },
     )
 

@@ -438,12 +438,13 @@ def _overlap_days(pairs: pd.DataFrame) -> pd.Series:
     return (ends - begins).dt.total_seconds() / DAY.total_seconds()
 
 
-def supply(ledger: pd.DataFrame, parts: pd.DataFrame) -> pd.DataFrame:
+def supply(ledger: pd.DataFrame, parts: pd.DataFrame, expiring: pd.DataFrame) -> pd.DataFrame:
     """The ledger, with how far the need of a feed goes by a volume that its order leaves open.
 
     Added columns: least_need_share and most_need_share (the need by the order's least and most
     volume, over that which is used; 1 where nothing is open) and need_settled_by (missing there).
-    Of parts that do not fit into one day, each may be the one that is not fed.
+    Of parts that do not fit into one day, each may be the one that is not fed. Also the lots
+    that expire unused, from `supply.expiring_lots`.
     """
     known = parts["in_period"] & ~parts["is_exact_duplicate"] & (parts["feed_ml_per_day"] > 0)
     fed = parts.loc[known]
@@ -464,12 +465,14 @@ def supply(ledger: pd.DataFrame, parts: pd.DataFrame) -> pd.DataFrame:
     )
     of_class = of_class.loc[of_class["need_settled_by"].notna()]
     found = ledger[["patient_id", "supply_class"]].merge(of_class, how="left")
+    found = found.merge(expiring, how="left", on=["patient_id", "supply_class"])
     found = found.set_index(ledger.index)
     shares = {
         name: found[name].fillna(1.0).astype(float)
         for name in ("least_need_share", "most_need_share")
     }
-    return ledger.assign(**shares, need_settled_by=found["need_settled_by"].astype("str"))
+    texts = {name: found[name].astype("str") for name in ("need_settled_by", "expiring_lots")}
+    return ledger.assign(**shares, **texts)
 
 
 def absences_with_return(

@@ -1,5 +1,6 @@
 """What the orders use, what was delivered, the ledger of both, and what to order next."""
 
+from audit.supply.expiring import expiring_lots
 from audit.supply.forecast import forecast, patient_forecast
 from audit.supply.ledger import ledger, stock_walk
 from audit.supply.lines import delivery_lines, event_days, left_out, lines_left_out, with_need
@@ -29,6 +30,7 @@ __all__ = [
     "affected_by_shortage",
     "delivery_lines",
     "event_days",
+    "expiring_lots",
     "forecast",
     "forecast_of",
     "futures_of",

@@ -206,7 +206,7 @@ def _add_cover(table: pd.DataFrame, walked: Walk) -> None:
     least over j of (need up to the expiry of lot j + all lots after it), and of all lots.
     """
     end = day_number(walked.period.end) + 1
-    begin, back_known = _first_day_back(table, walked, end)
+    begin, back_known = first_day_back(table, walked, end)
     left = walked.left
     group = left["group"].to_numpy()
     order = np.lexsort((left["expires"].to_numpy(), group))
@@ -245,7 +245,7 @@ def _usable(group: Whole, units: Whole, by_expiry: Whole, count: int) -> Whole:
     return usable
 
 
-def _first_day_back(table: pd.DataFrame, walked: Walk, end: int) -> tuple[Whole, Truths]:
+def first_day_back(table: pd.DataFrame, walked: Walk, end: int) -> tuple[Whole, Truths]:
     """Day from which stock is used after the period, and whether that day is known.
 
     The day after the period, or the return of a person who is away then; without a day of

@@ -175,7 +175,7 @@ USUAL: dict[str, dict[str, Any]] = {
         "cover_days_low": 9.0, "cover_days_high": 9.0, "covered_share_high": 1.0,
         "least_need_share": 1.0, "most_need_share": 1.0, "need_settled_by": TEXT,
         "next_delivery_due_on": pd.Timestamp("2026-11-09"), "days_to_next_delivery": 8.0,
-        "expiring_units": 0.0, "count_adjustment_units_low": 0.0,
+        "expiring_units": 0.0, "expiring_lots": TEXT, "count_adjustment_units_low": 0.0,
         "count_adjustment_units_high": 0.0, "last_counted_on": DAY,
     },
     "delivery_lines": {

@@ -276,6 +276,11 @@ CASES = {
             "first expiring first out.",
             "observed": 2500.0, "urgency": "note",
         }),
+        ("some of a lot expires", {"expiring_units": 2500,
+                                   "expiring_lots": "F1-250 lot L7, 2026-11-04"}, "found", {
+            "evidence": "2,500 mL expired or expire before they can be used at 1,000 a day, "
+            "first expiring first out. Lots concerned: F1-250 lot L7, 2026-11-04.",
+        }),
         ("some expired and nothing is needed", {"expiring_units": 40, "need_per_day": 0}, "found", {
             "evidence": "40 mL expired or expire before they can be used, first expiring first "
             "out.",

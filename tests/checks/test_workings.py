@@ -810,6 +810,9 @@ def test_an_audit_of_empty_tables_finds_nothing_and_fails_nowhere():
     assert result.check_counts["applies"].sum() == 0
 
 
+NO_LOTS = pd.DataFrame(columns=["patient_id", "supply_class", "expiring_lots"], dtype="str")
+
+
 def test_the_need_goes_by_a_volume_that_is_not_settled():
     """900 to 1,200 mL of which 1,200 are used, and 300 mL beside it: 1,200 to 1,500 of 1,500."""
     ledger = pd.DataFrame(
@@ -817,11 +820,14 @@ def test_the_need_goes_by_a_volume_that_is_not_settled():
     )
     doubtful = {"feed_ml_per_day_low": 900.0, "feed_settled_by": "which of them"}
     beside = {"feed_ml_per_day": 300.0}
-    found = workings.supply(ledger, table("parts", doubtful, beside, {"patient_id": "P2"}))
+    found = workings.supply(ledger, table("parts", doubtful, beside, {"patient_id": "P2"}), NO_LOTS)
     assert found["least_need_share"].tolist() == [0.8, 1, 1]
     assert found["most_need_share"].tolist() == [1, 1, 1]
     assert found["need_settled_by"].fillna("").tolist() == ["which of them", "", ""]
+    lots = {"patient_id": ["P1"], "supply_class": ["bag_set"], "expiring_lots": ["F1 lot L7"]}
+    found = workings.supply(ledger, table("parts"), pd.DataFrame(lots))
+    assert found["expiring_lots"].fillna("").tolist() == ["", "F1 lot L7", ""]
     too_much = {"exceeds_a_day": True}
-    found = workings.supply(ledger, table("parts", too_much, beside))
+    found = workings.supply(ledger, table("parts", too_much, beside), NO_LOTS)
     assert found["least_need_share"].tolist() == [0.2, 1, 1]
-    assert workings.supply(ledger, table("parts"))["most_need_share"].tolist() == [1, 1, 1]
+    assert workings.supply(ledger, table("parts"), NO_LOTS)["most_need_share"].tolist() == [1, 1, 1]

@@ -196,6 +196,9 @@ def test_all_days_of_a_person_move_alike_in_tables_and_sentences(folders, disgui
     )
     single = ~named.duplicated(keys, keep=False)
     both = named.loc[single].merge(shared, on=keys, suffixes=("", "_shared"))
+    # Lots in a list are left out, and their days with them.
+    both = both.loc[~both["evidence_shared"].str.contains(LEFT_OUT, regex=False)]
+    both = both.reset_index(drop=True)
     day = r"(\d{4}-\d{2}-\d{2})"
     before, after = (both[name].str.extractall(day)[0] for name in ("evidence", "evidence_shared"))
     assert len(before) > 100

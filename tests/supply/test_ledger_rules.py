@@ -240,6 +240,47 @@ def test_stock_that_will_expire_does_not_last(ledger):
           run_out_on_low="11-08", expiring_units=2500)  # fmt: skip
 
 
+@pytest.mark.parametrize(
+    ("lines", "expected"),
+    [
+        # On the 31st one of the 10 is used, being the first to expire; of 9 left 4 are used in
+        # time. What expires later is used after them.
+        (
+            [line("10-01", 33), line("10-31", 10, lot="L7", expires_on="2026-11-04"),
+             line("10-31", 9, lot="L8", expires_on="2026-12-31")],
+            "A lot L7, 2026-11-04",
+        ),
+        # A lot of which nothing more is lost than earlier ones lose.
+        (
+            [line("10-31", 10, lot="L1", expires_on="2026-11-02"),
+             line("10-31", 3, lot="L2", expires_on="2026-11-05")],
+            "A lot L1, 2026-11-02",
+        ),
+        # Both lose: of 10 two days' use by 2 November, of 9 three days' by 5 November.
+        (
+            [line("10-31", 10, item="B", lot="L1", expires_on="2026-11-02"),
+             line("10-31", 10, lot="L1", expires_on="2026-11-02"),
+             line("10-31", 9, expires_on="2026-11-05")],
+            "A lot L1, 2026-11-02; A, 2026-11-05",
+        ),
+        # Expired within October.
+        ([line("10-01", 30, lot="L3", expires_on="2026-10-10")], "A lot L3, 2026-10-10"),
+        # All is used in time.
+        ([line("10-01", 40, lot="L3", expires_on="2026-12-31")], None),
+    ],
+)  # fmt: skip
+def test_lots_that_expire_before_they_are_used(walked, tables, october, policy, lines, expected):
+    walk = walked([ORDER], lines)
+    read = supply.delivery_lines(
+        tables.deliveries(FIRST, *MIDDLE, *lines), tables.catalogue(*CATALOGUE), october, policy
+    )
+    found = supply.expiring_lots(walk, read)
+    mine = found.loc[found["patient_id"].eq("P1") & found["supply_class"].eq("formula:A")]
+    assert mine["expiring_lots"].tolist() == ([] if expected is None else [expected])
+    row = supply.ledger(walk).set_index(["patient_id", "supply_class"]).loc[("P1", "formula:A")]
+    assert (row["expiring_units"] > 0) == (expected is not None)
+
+
 def test_days_away_need_nothing(ledger):
     away = [{"from_date": "2026-10-05", "to_date": "2026-10-10"},
             {"from_date": "2026-10-08", "to_date": "2026-10-14"},
