@@ -45,6 +45,13 @@ def test_the_bag_is_rinsed_before_each_refill(plan_of):
 def test_a_new_set_is_hung_as_the_feeding_day_begins(plan_of):
     same(plan_of("set", NIGHT), [[1200, 1200, NAN]])
     same(plan_of("set", NIGHT | {"start_time": None}), [[NAN, NAN, NAN]])
+    in_feeds = {
+        "formula_code": "LIQ", "method": "intermittent", "feeds_per_day": 4, "ml_per_feed": 200,
+        "start_time": 8 * 60,
+    }  # fmt: skip
+    same(plan_of("set", in_feeds), [[480, 480, NAN]])
+    # A clock time of a feed by gravity is none of a run.
+    same(plan_of("set", in_feeds | {"method": "gravity"}), [[NAN, NAN, NAN]])
     assert plan_of("set", {"formula_code": "LIQ", "method": "syringe"}) == []
 
 
