@@ -215,7 +215,6 @@ def delivery_dates_implausible(lines: pd.DataFrame, policy: Policy) -> Flags:
     title="A stock count is larger than all that was ever delivered",
     urgency="note",
     rows="stock_counts",
-    applies=lambda counts: counts["log_covers_order"],
     needs=("delivered_pieces",),
     evidence="Counted {observed:,.0f} single units of {item_code} on {counted_on}; "
     "{expected:,.0f} were delivered up to then since the order began.",
@@ -224,11 +223,18 @@ def delivery_dates_implausible(lines: pd.DataFrame, policy: Policy) -> Flags:
     unit="1",
 )
 def stock_count_above_deliveries(counts: pd.DataFrame, policy: Policy) -> Flags:
-    """Where the log covers the whole order, is a count at most what was delivered?"""
+    """Is a count at most what was delivered?
+
+    Where the log does not cover the whole order, what came before it may have been counted.
+    """
+    above = counts["units"] > counts["delivered_pieces"] + 1e-9
+    covered = counts["log_covers_order"].astype(bool)
     return Flags(
-        counts["units"] > counts["delivered_pieces"] + 1e-9,
+        above & covered,
         counts["units"],
         counts["delivered_pieces"],
+        doubtful=above,
+        settled_by="the delivery log from before the order began",
     )
 
 

@@ -465,7 +465,7 @@ def recalled_lot_at_home(lines: pd.DataFrame, policy: Policy) -> Flags:
         at_home,
         doubtful=lines["lot_unknown"],
         settled_by="the lot of an item under recall",
-        values=_line_words(lines, at_home, with_lot=True),
+        values=_line_words(lines, at_home, ", lot " + lines["lot"].fillna("?")),
     )
 
 
@@ -486,18 +486,19 @@ def item_unknown(items: pd.DataFrame, policy: Policy) -> Flags:
 
 
 def _line_words(
-    lines: pd.DataFrame, flagged: pd.Series, *, with_lot: bool = False
+    lines: pd.DataFrame, flagged: pd.Series, told: pd.Series | None = None
 ) -> dict[str, pd.Series]:
     """The unit of flagged lines in words, and the further ones of the same person and item.
 
-    One finding stands for all lines of a person and item, so its evidence names them all.
+    One finding stands for all lines of a person and item, so its evidence names them all, each
+    with what is `told` of it.
     """
     rows = lines.loc[flagged]
     unit = _unit_written(rows)
     day = rows["on"].dt.strftime("%Y-%m-%d").fillna("(blank)")
     words = in_words(rows["quantity"], "{:g} ") + unit + " on " + day
-    if with_lot:
-        words = words + ", lot " + rows["lot"].fillna("?")
+    if told is not None:
+        words = words + told.reindex(rows.index)
     subject = rows[["patient_id", "item_code"]]
     groups = Groups.of(subject["patient_id"], subject["item_code"])
     others = joined_texts(words.where(subject.duplicated()), groups, "; ")
@@ -518,7 +519,7 @@ def _line_words(
         & ~lines["excluded_reason"].eq(NO_ITEM)
     ),
     parameters=("log_gap_days",),
-    evidence="{quantity:g} {unit_written} of {item_code}, {day}: {why}.",
+    evidence="{quantity:g} {unit_written} of {item_code}, {day}: {why}.{further}",
     confirm=f"{SUPPLY_STAFF} what was delivered and when.",
     source="Reading of the exports",
 )
@@ -536,16 +537,14 @@ def line_not_counted(lines: pd.DataFrame, policy: Policy) -> Flags:
         .mask(reason.isna() & stray, "after the period and far from every other line; not counted")
         .mask(reason.isna() & ~stray, "negative and not stated as a return; counted as a return")
     )
+    why = why.mask(reason.notna(), reason + "; not counted")
     known = lines["on"].notna()
     day = lines["on"].dt.strftime("%Y-%m-%d").where(known, "without a day").astype("str")
+    flagged = reason.notna() | stray | back
     return Flags(
-        reason.notna() | stray | back,
+        flagged,
         lines["quantity"],
-        values={
-            "why": why.mask(reason.notna(), reason + "; not counted"),
-            "unit_written": _unit_written(lines),
-            "day": day,
-        },
+        values={"why": why, "day": day, **_line_words(lines, flagged, ": " + why)},
     )
 
 

@@ -153,8 +153,10 @@ CASES = {
         }),
         ("deliveries not known", {"units": 61, "delivered_pieces": None}, "unchecked",
          "delivered_pieces"),
-        ("the log begins after the order", {"units": 61, "log_covers_order": False},
-         "not applicable"),
+        ("more, and the log begins after the order", {"units": 61, "log_covers_order": False},
+         "unchecked", "the delivery log from before the order began"),
+        ("no more, and the log begins after the order", {"units": 60, "log_covers_order": False},
+         "fine"),
     ],
     "pump_reading_implausible": [
         ("400 mL/h all day", {"fed_ml": 9600}, "fine"),

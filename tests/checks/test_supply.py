@@ -359,6 +359,9 @@ def test_outcome(case):
          "60 cartons on 2026-10-20; 1 case on 2026-10-27."),
         ("recalled_lot_at_home", {"recalled": True},
          "60 cartons on 2026-10-20, lot L1; 1 case on 2026-10-27, lot L7."),
+        ("line_not_counted", {"excluded_reason": "no size"},
+         "60 cartons on 2026-10-20: no size; not counted; "
+         "1 case on 2026-10-27: no size; not counted."),
     ],
 )  # fmt: skip
 def test_one_finding_names_all_lines_of_a_person_and_item(name, differs, further, table_of):
