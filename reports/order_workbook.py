@@ -417,7 +417,8 @@ def _shortage(book: Book, report: ReportInput) -> None:
         "Who needs an item named as not available, and how long the stock at home lasts. An "
         "equivalent is one that the catalogue declares.",
         "Its amounts are arithmetic for the clinician to confirm, unit for unit and for the same "
-        "energy. They are no order.",
+        "energy. They are no order. Need a day is what is opened; energy, protein and water are of "
+        "what of it is fed.",
     )  # fmt: skip
     row = 4
     substitutes = report.result.substitutes

@@ -41,9 +41,11 @@ def affected_by_shortage(
     Returns frames of `ShortageEffects`, one row per person and declared equivalent that can
     still be had, who runs out first at the top; and of `Substitutes`, summed and in cases.
 
-    An equivalent's amount is worked out in two ways, unit for unit and for the same energy, and
-    the larger one is counted in units to supply. Where it is measured otherwise (a powder for
-    a liquid), or a figure is not in the catalogue, amounts are missing.
+    Energy, protein and water are of what is fed, not of what is opened and discarded. An
+    equivalent's amount is worked out in two ways, unit for unit and for the same energy, and
+    the larger one is counted in units to supply, with as large a share discarded. Where it is
+    measured otherwise (a powder for a liquid), or a figure is not in the catalogue, amounts are
+    missing.
     """
     known = items(catalogue, policy)
     lost = known.loc[known["item_code"].isin(unavailable)]
@@ -144,14 +146,16 @@ def _per_unit(known: pd.DataFrame, prefix: str) -> pd.DataFrame:
 def _add_amounts(table: pd.DataFrame) -> None:
     """Adds what is ordered, and the equivalent unit for unit and for the same energy, in place."""
     alike = table["own_unit"].eq(table["other_unit"])
-    need = table["need_per_day"]
-    same = need.where(alike)
-    energy = need * table["own_kcal_per_unit"]
+    # What label and storage have discarded feeds nobody.
+    fed_share = table["use_units"] / table["need_units"].where(table["need_units"] > 0)
+    fed = table["need_per_day"] * fed_share.fillna(1.0)
+    same = fed.where(alike)
+    energy = fed * table["own_kcal_per_unit"]
     # A powder for a liquid holds the same energy in an amount that can be worked out too.
     for_energy = energy / table["other_kcal_per_unit"].where(table["other_kcal_per_unit"] > 0)
     table["energy_kcal_per_day"] = energy
-    table["protein_g_per_day"] = need * table["own_protein_g_per_unit"]
-    table["water_ml_per_day"] = need * table["own_water_ml_per_unit"]
+    table["protein_g_per_day"] = fed * table["own_protein_g_per_unit"]
+    table["water_ml_per_day"] = fed * table["own_water_ml_per_unit"]
     table["same_amount_energy_kcal_per_day"] = same * table["other_kcal_per_unit"]
     table["same_amount_protein_g_per_day"] = same * table["other_protein_g_per_unit"]
     table["same_amount_water_ml_per_day"] = same * table["other_water_ml_per_unit"]
@@ -159,7 +163,7 @@ def _add_amounts(table: pd.DataFrame) -> None:
     table["same_energy_protein_g_per_day"] = for_energy * table["other_protein_g_per_unit"]
     table["same_energy_water_ml_per_day"] = for_energy * table["other_water_ml_per_unit"]
     a_day = pd.concat([same, for_energy], axis="columns").max(axis="columns")
-    share = (a_day / need.where(need > 0)).where(table["substitute_item"].notna())
+    share = (a_day / fed.where(fed > 0)).where(table["substitute_item"].notna())
     by_piece = table["base_unit"].eq(PIECE) & alike
     share = share.where(~by_piece, 1.0)
     table["substitute_units"] = np.ceil((table["to_supply_units"] * share).round(6))

@@ -123,6 +123,27 @@ def test_who_is_affected_and_what_an_equivalent_amounts_to(programme):
     assert powder["substitute_units"] == pytest.approx(9000)
 
 
+def test_what_is_discarded_feeds_nobody_and_is_in_no_energy_of_a_substitute(programme):
+    # 800 mL a day out of two containers of 500 mL: 1000 mL are opened, 200 mL discarded.
+    order = {**NEW[0], "feed_ml_per_day": 800, "container_ml": 500, "containers_per_day": 2}
+    made = programme(line("2026-10-01", "A", 80), parts=(order,))
+    effects, _ = supply.affected_by_shortage(
+        ["A", "A1"], made.by_patient, made.ledger, made.items, made.policy
+    )
+    row = effects.set_index("substitute_item").loc["E"]
+    assert row["need_per_day"] == 1000
+    # 800 mL of 1 kcal, 40 g and 850 mL of water a litre.
+    own = row[["energy_kcal_per_day", "protein_g_per_day", "water_ml_per_day"]].tolist()
+    assert own == pytest.approx([800, 32, 680])
+    # The same 800 mL: 1280 kcal, 48 g, 608 mL of water. The same 800 kcal: 500 mL.
+    assert row["same_amount_energy_kcal_per_day"] == pytest.approx(1280)
+    assert row["same_amount_protein_g_per_day"] == pytest.approx(48)
+    assert row["same_amount_water_ml_per_day"] == pytest.approx(608)
+    assert row["same_energy_units_per_day"] == pytest.approx(500)
+    # 45 days of 1 L less the 9 L that are left, by the larger amount.
+    assert row["substitute_units"] == 36000
+
+
 def test_a_pack_that_can_still_be_had_is_named_and_an_equivalent_that_cannot_is_left_out(
     programme,
 ):
