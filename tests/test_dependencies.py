@@ -128,7 +128,7 @@ def test_the_lock_pins_every_dependency_with_its_hashes() -> None:
     lock = (ROOT / "requirements.lock").read_text("utf-8")
     pinned = dict(re.findall(r"^([a-z0-9.-]+)==(\S+) \\\n    --hash=sha256:", lock, re.MULTILINE))
     development = [name_of(each) for each in PROJECT["project"]["optional-dependencies"]["dev"]]
-    assert {*RUN_TIME, *development} - set(pinned) == set()
+    assert {*RUN_TIME, *OPTIONAL, *development} - set(pinned) == set()
     assert len(pinned) == len(re.findall(r"^[a-z0-9.-]+==", lock, re.MULTILINE))
 
 
