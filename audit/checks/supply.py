@@ -398,20 +398,26 @@ def duplicate_delivery(lines: pd.DataFrame, policy: Policy) -> Flags:
     applies=lambda supply: ~supply["need_per_day"].eq(0),
     needs=("cover_days_low",),
     parameters=("much_more_days_min",),
-    evidence="At least {on_hand_units_low:,.0f} {in_units} on hand at {a_day} a day "
+    evidence="At least {on_hand_units_low:,.0f} {in_units} on hand at {a_day} a day{rests_on} "
     "last {observed:,.0f} days; marked above {expected:g}.",
     confirm=f"{SUPPLY_STAFF} the delivery quantity, and with the family whether all is fed.",
     source="Arithmetic; threshold: common practice",
     unit="d",
 )
 def much_more_than_needed(supply: pd.DataFrame, policy: Policy) -> Flags:
-    """Is the stock at home, by its least reading, many months' use?"""
+    """Is the stock at home, by its least reading, many months' use?
+
+    Where the order leaves its volume open, by the most that it may need.
+    """
     limit = float(policy["much_more_days_min"])
+    days = supply["cover_days_low"]
     return Flags(
-        supply["cover_days_low"] > limit,
-        supply["cover_days_low"],
+        days / supply["most_need_share"] > limit,
+        days,
         limit,
-        values={"in_units": _units(supply), "a_day": _a_day(supply)},
+        doubtful=days / supply["least_need_share"] > limit,
+        settled_by=supply["need_settled_by"],
+        values={"in_units": _units(supply), "a_day": _a_day(supply), "rests_on": _rests_on(supply)},
     )
 
 
