@@ -60,6 +60,9 @@ PATIENTS_MAX, BYTES_MAX = 600, 3_000_000
 SECTIONS_A_FILE = 300
 # A row of those without an exception takes some hundred bytes; a site may have a great many.
 CLEAR_A_FILE = 3_000
+# A file may be handed on to its site, so sites share one only where the index could not be read
+# otherwise: beyond so many sites, those of which a file holds at least so many.
+SITES_APART_MAX, SMALL_SITES_A_FILE = 200, 6
 # Long tables end here on the page; the workbook holds every row.
 LIST_SHOWN = 500
 ROWS_SHOWN = 200
@@ -146,7 +149,7 @@ def _shown(summary: Summary) -> Summary:
 
 @dataclass(frozen=True)
 class SiteFile:
-    """One file of a large programme: the patients of a site, or of a part of a large one."""
+    """One file of a large programme: a site's patients, a part of them, or several small sites'."""
 
     name: str
     title: str
@@ -173,27 +176,80 @@ class SiteFile:
 
 
 def site_files(summary: Summary) -> list[SiteFile]:
-    """The files by site, in the order of the sites' names; patients without a site come last."""
-    listed = summary.work_list.assign(where=summary.work_list["site"].fillna(""))
-    clear = summary.clear.assign(where=summary.clear["site"].fillna(""))
-    known = set(listed["where"]) | set(clear["where"])
-    files = []
-    for number_of_site, site in enumerate(sorted(known, key=lambda name: (name == "", name)), 1):
-        own, rest = listed.loc[listed["where"].eq(site)], clear.loc[clear["where"].eq(site)]
-        of_clear = max(1, math.ceil(len(rest) / CLEAR_A_FILE))
-        parts = max(of_clear, math.ceil(len(own) / SECTIONS_A_FILE))
-        for part in range(parts):
-            suffix = f"-{part + 1}" if part else ""
-            files.append(
-                SiteFile(
-                    name=f"site-{number_of_site}{suffix}.html",
-                    title=site or NOT_STATED,
-                    part=f"part {part + 1} of {parts}" if parts > 1 else "",
-                    listed=own.iloc[part * SECTIONS_A_FILE : (part + 1) * SECTIONS_A_FILE],
-                    clear=_clear_of_part(rest, part - parts + of_clear),
-                )
-            )
-    return files
+    """The files by site, in the order of the sites' names; patients without a site come last.
+
+    Of a great many sites, the small ones share files (see `_file_numbers`).
+    """
+    of_listed = summary.work_list["site"].fillna("")
+    of_clear = summary.clear["site"].fillna("")
+    numbers = _file_numbers(of_listed, of_clear)
+    listed = dict(list(summary.work_list.groupby(of_listed.map(numbers))))
+    clear = dict(list(summary.clear.groupby(of_clear.map(numbers))))
+    sites = {number: list(names) for number, names in numbers.groupby(numbers).groups.items()}
+    return [
+        file
+        for number_of_file in sorted(set(numbers))
+        for file in _files_of(
+            number_of_file,
+            sites[number_of_file],
+            listed.get(number_of_file, summary.work_list.head(0)),
+            clear.get(number_of_file, summary.clear.head(0)),
+        )
+    ]
+
+
+def _file_numbers(of_listed: pd.Series, of_clear: pd.Series) -> pd.Series:
+    """The number of each site's file by the site's name, in reading order, from 1.
+
+    `of_listed` and `of_clear` name the site of each patient. Small sites share files in the order
+    of their names, as many as one file holds; patients without a site keep to themselves.
+    """
+    whole = SECTIONS_A_FILE * CLEAR_A_FILE
+    # How much of a file each site fills, as a whole number out of `whole`.
+    fills = (
+        pd.concat(
+            [
+                of_listed.value_counts() * CLEAR_A_FILE,
+                of_clear.value_counts() * SECTIONS_A_FILE,
+            ],
+            axis="columns",
+        )
+        .max(axis="columns")
+        .astype("int64")
+    )
+    fills = fills.loc[sorted(fills.index, key=lambda name: (name == "", name))]
+    places = pd.Series(range(len(fills)), index=fills.index)
+    is_small = fills.le(whole // SMALL_SITES_A_FILE) & (fills.index != "")
+    if len(fills) > SITES_APART_MAX:
+        small = fills.loc[is_small]
+        # A file ends before a small site could go beyond it.
+        shared = (small.cumsum() - small) // (whole - whole // SMALL_SITES_A_FILE)
+        places = places.where(~is_small, places.loc[is_small].groupby(shared).transform("min"))
+    return places.rank(method="dense").astype("int64")
+
+
+def _files_of(
+    number_of_file: int, sites: list[str], listed: pd.DataFrame, clear: pd.DataFrame
+) -> list[SiteFile]:
+    """The file of a site or of several small ones, in parts where one file would be too long."""
+    of_clear = max(1, math.ceil(len(clear) / CLEAR_A_FILE))
+    parts = max(of_clear, math.ceil(len(listed) / SECTIONS_A_FILE))
+    return [
+        SiteFile(
+            name=f"site-{number_of_file}{f'-{part + 1}' if part else ''}.html",
+            title=_title_of(sites),
+            part=f"part {part + 1} of {parts}" if parts > 1 else "",
+            listed=listed.iloc[part * SECTIONS_A_FILE : (part + 1) * SECTIONS_A_FILE],
+            clear=_clear_of_part(clear, part - parts + of_clear),
+        )
+        for part in range(parts)
+    ]
+
+
+def _title_of(sites: list[str]) -> str:
+    if len(sites) == 1:
+        return sites[0] or NOT_STATED
+    return f"{sites[0]} to {sites[-1]}, {len(sites)} small sites"
 
 
 def _clear_of_part(clear: pd.DataFrame, number: int) -> pd.DataFrame:
