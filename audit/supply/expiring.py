@@ -18,8 +18,7 @@ def expiring_lots(walked: Walk, lines: pd.DataFrame) -> pd.DataFrame:
 
     Columns patient_id, supply_class and expiring_lots: item, lot and expiry day of each, in
     order of expiry. `lines` from `delivery_lines`. First expiring is used first, out of the
-    least stock: of lots up to an expiry as much is lost as exceeds the need up to it. Lots that
-    expired in the period are those of a stock of which some did, used up or not.
+    least stock: of lots up to an expiry as much is lost as exceeds the need up to it.
     """
     groups = walked.groups
     counted = lines.loc[lines["counted"] & lines["is_delivered"] & lines["expires_on"].notna()]
@@ -28,6 +27,7 @@ def expiring_lots(walked: Walk, lines: pd.DataFrame) -> pd.DataFrame:
         {
             "group": group_numbers(groups, counted),
             "expires": day_numbers(counted["expires_on"], NEVER),
+            "day": day_numbers(counted["on"], NEVER),
             "words": counted["item_code"]
             + counted["lot"].radd(" lot ").fillna("")
             + ", "
@@ -45,13 +45,14 @@ def expiring_lots(walked: Walk, lines: pd.DataFrame) -> pd.DataFrame:
 
 
 def _lost_in_period(walked: Walk, came: pd.DataFrame) -> pd.DataFrame:
-    """Expiries, by group, that fell into the period while some of the stock expired."""
-    first, end = day_number(walked.period.start), day_number(walked.period.end)
-    segments = walked.segments.loc[walked.segments["day"] >= first]
-    expired = segments.groupby("group")["expired_least"].sum()
-    within = came["expires"].between(first - 1, end - 1)
-    some = came["group"].map(expired).gt(0)
-    return came.loc[within & some, ["group", "expires"]].drop_duplicates()
+    """Expiries, by group, of which some was left when they passed, within the period."""
+    segments = walked.segments
+    within = segments["day"] >= day_number(walked.period.start)
+    lost = segments.loc[within & (segments["expired_least"] > 0), ["group", "day"]]
+    # Stock is gone on the day after its expiry, or as it comes, where it has expired by then.
+    begun = np.maximum(came["day"], walked.groups["start"].to_numpy()[came["group"]])
+    gone = came.assign(day=np.maximum(came["expires"] + 1, begun))
+    return gone.merge(lost, on=["group", "day"])[["group", "expires"]].drop_duplicates()
 
 
 def _lost_after(walked: Walk) -> pd.DataFrame:

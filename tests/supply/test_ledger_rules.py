@@ -263,6 +263,14 @@ def test_stock_that_will_expire_does_not_last(ledger):
              line("10-31", 9, expires_on="2026-11-05")],
             "A lot L1, 2026-11-02; A, 2026-11-05",
         ),
+        # Two expire within October: of the first all is used in time.
+        (
+            [line("10-01", 4, lot="L2", expires_on="2026-10-05"),
+             line("10-01", 30, lot="L3", expires_on="2026-10-10")],
+            "A lot L3, 2026-10-10",
+        ),
+        # Expired before it came.
+        ([line("10-12", 5, lot="L4", expires_on="2026-10-02")], "A lot L4, 2026-10-02"),
         # Expired within October.
         ([line("10-01", 30, lot="L3", expires_on="2026-10-10")], "A lot L3, 2026-10-10"),
         # All is used in time.
