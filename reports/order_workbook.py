@@ -430,7 +430,8 @@ def _shortage(book: Book, report: ReportInput) -> None:
             row, 0,
             f"{one['unavailable_item']}: {one['substitute_item']} for {one['patients']} patients "
             f"would take {amount} {unit}; {_number(one['warehouse_units']) or 'an unknown amount'} "
-            f"in the warehouse; cases to order: {cases}.",
+            f"in the warehouse, first for those who have it ordered already "
+            f"({_number(one['own_to_supply_units']) or '0'} {unit}); cases to order: {cases}.",
             book["lead"],
         )  # fmt: skip
         row += 1

@@ -473,6 +473,9 @@ class Substitutes(Table):
     patients: Count = count("Patients affected")
     base_unit: Text = text("Base unit", essential=True)
     substitute_units: Number = number("To supply over the horizon", unit="base")
+    own_to_supply_units: Number = number(
+        "To supply to those who have its class ordered already", unit="base"
+    )
     warehouse_units: Number = number("In the warehouse, all packs of the class", unit="base")
     units_per_piece: Number = number("Base units in a single unit", unit="base")
     units_per_case: Number = number("Single units in one case", unit="1")

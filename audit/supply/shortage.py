@@ -42,6 +42,7 @@ def affected_by_shortage(
     still be had, who runs out first at the top; and of `Substitutes`, summed and in cases.
 
     Energy, protein and water are of what is fed, not of what is opened and discarded. An
+    warehouse's stock of an equivalent counts for those first who have it ordered already. An
     equivalent's amount is worked out in two ways, unit for unit and for the same energy, and
     the larger one is counted in units to supply, with as large a share discarded. Where it is
     measured otherwise (a powder for a liquid), or a figure is not in the catalogue, amounts are
@@ -67,7 +68,7 @@ def affected_by_shortage(
         ["unavailable_item", "days_left_low", "patient_id", "supply_class", "substitute_item"],
         kind="stable",
     )
-    return _shaped(ordered, ShortageEffects), _substitutes(table, left)
+    return _shaped(ordered, ShortageEffects), _substitutes(table, left, by_patient)
 
 
 def _people(
@@ -169,7 +170,7 @@ def _add_amounts(table: pd.DataFrame) -> None:
     table["substitute_units"] = np.ceil((table["to_supply_units"] * share).round(6))
 
 
-def _substitutes(table: pd.DataFrame, left: pd.DataFrame) -> pd.DataFrame:
+def _substitutes(table: pd.DataFrame, left: pd.DataFrame, by_patient: pd.DataFrame) -> pd.DataFrame:
     declared = table.loc[table["substitute_item"].notna()]
     if declared.empty:
         return empty(Substitutes)
@@ -178,12 +179,16 @@ def _substitutes(table: pd.DataFrame, left: pd.DataFrame) -> pd.DataFrame:
         {
             "patients": by_item["patient_id"].nunique(),
             "base_unit": by_item["other_unit"].first(),
+            "substitute_class": by_item["substitute_class"].first(),
             "substitute_units": by_item["substitute_units"].sum(min_count=1),
         }
     ).reset_index()
     stock = packs(left).rename(columns={"item_code": "substitute_item"})
     found = found.merge(stock, how="left", on="substitute_item")
-    lacking = (found["substitute_units"] - found["warehouse_units"].fillna(0)).clip(lower=0)
+    own = by_patient.groupby("supply_class")["to_supply_units"].sum()
+    found["own_to_supply_units"] = found["substitute_class"].map(own).fillna(0.0)
+    spare = (found["warehouse_units"].fillna(0) - found["own_to_supply_units"]).clip(lower=0)
+    lacking = (found["substitute_units"] - spare).clip(lower=0)
     pieces = np.ceil(lacking / found["units_per_piece"])
     found["cases_to_order"] = np.ceil(pieces / found["units_per_case"])
     return _shaped(found, Substitutes)

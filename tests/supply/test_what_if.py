@@ -144,6 +144,23 @@ def test_what_is_discarded_feeds_nobody_and_is_in_no_energy_of_a_substitute(prog
     assert row["substitute_units"] == 36000
 
 
+def test_an_equivalent_in_the_warehouse_is_first_for_those_who_have_it_ordered(programme):
+    other = {**NEW[0], "patient_id": "P2", "order_id": "R2", "formula_class": "formula:E",
+             "feed_ml_per_day": 400}  # fmt: skip
+    made = programme(
+        line("2026-10-01", "A", 80), line("2026-10-01", "E", 50, patient_id="P2"),
+        parts=(*NEW, other),
+    )  # fmt: skip
+    _, substitutes = supply.affected_by_shortage(
+        ["A", "A1"], made.by_patient, made.ledger, made.items, made.policy
+    )
+    one = substitutes.set_index("substitute_item").loc["E"]
+    # P2 has 12.5 L for 31 days of 400 mL, so 100 mL left: 45 days less that are 17.9 L to supply
+    # of the warehouse's 25. Of 36 L for P1 then 28.9 are lacking: 115.6 cartons, 4.8 cases.
+    assert one["own_to_supply_units"] == 17900
+    assert (one["substitute_units"], one["cases_to_order"]) == (36000, 5)
+
+
 def test_a_pack_that_can_still_be_had_is_named_and_an_equivalent_that_cannot_is_left_out(
     programme,
 ):
