@@ -63,6 +63,13 @@ def unlike_the_run(record: Mapping[str, Any], given: Given) -> str:
             return f"the run was made with {option}{words}; give it to run it again"
         if not was_used and value is not None:
             return f"the run was made without {option}; leave it out to run it again"
+    # Names of these files stand in the record and in the report.
+    for name, path in (("policy", given.policy), ("mapping", given.mapping)):
+        if path is not None and options.get(name, path.name) != path.name:
+            return f"the run was made with --{name} {options[name]}; give it under that name"
+    earlier = None if record["without_identity"] else given.previous
+    if earlier is not None and f", {earlier.absolute().name}" not in record["previous"]:
+        return f"the run was compared with {record['previous']}; give it under that name"
     return ""
 
 

@@ -8,6 +8,7 @@ import pandas as pd
 
 from audit.period import Period
 from audit.policy import Policy
+from audit.supply.lines import event_days
 
 
 class CoverageError(ValueError):
@@ -17,16 +18,20 @@ class CoverageError(ValueError):
 def coverage_notice(tables: Mapping[str, pd.DataFrame], period: Period, policy: Policy) -> str:
     """What to know where the delivery log does not reach the period's end; blank where it does.
 
-    Raises `CoverageError` where no order is in force in the period, or its days are further
-    from every delivery than a log usually pauses: every patient would then be found without
-    supply, which says only that the period is not the exports'.
+    Raises `CoverageError` where no order could be used, none is in force in the period, or its
+    days are further from every delivery than a log usually pauses: every patient would then be
+    found without supply, which says only that the period is not the exports'.
     """
-    log = tables["deliveries"]
-    days = log["delivered_on"].fillna(log["shipped_on"]).dropna()
+    days = event_days(tables["deliveries"]).dropna()
     orders = tables["orders"]
     in_force = (orders["start_date"] <= period.end) & ~(orders["stop_date"] < period.start)
+    starts = orders["start_date"].dropna()
+    if starts.empty:
+        raise CoverageError(
+            "no order with a start date could be used: every row of the orders was set aside. "
+            "`enteral-audit inspect` shows how the exports are understood."
+        )
     if not in_force.any():
-        starts = orders["start_date"]
         raise CoverageError(
             f"no order is in force in the period {period}; orders start from "
             f"{starts.min():%Y-%m-%d} to {starts.max():%Y-%m-%d}. Name the exports' own period."

@@ -16,10 +16,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from audit.memory import MEMORY_SHARE, memory_bytes
+from audit.memory import memory_bytes
 
 # Seconds in which a scheduler must answer.
 PATIENCE_S = 10
+# Of the memory, what all workers of this machine may take together; the rest is for what this
+# process holds of their results.
+OF_WORKERS = 0.75
 # Of a cluster of this machine nothing is served to others, and nothing shown of its work.
 HERE = "127.0.0.1:0"
 NOTHING_SHOWN: dict[str, list[str]] = {
@@ -132,7 +135,7 @@ def dask_engine(scheduler: str | None, workers: int | None) -> Iterator[DaskEngi
                 processes=True,
                 dashboard_address=HERE,
                 worker_dashboard_address=HERE,
-                memory_limit=int(memory_bytes() * (1 + MEMORY_SHARE) / 2 / count),
+                memory_limit=int(memory_bytes() * OF_WORKERS / count),
                 local_directory=tempfile.gettempdir(),
                 silence_logs=logging.CRITICAL + 1,
             ) as cluster,

@@ -7,7 +7,9 @@ put one after the other.
 
 from __future__ import annotations
 
+import os
 import pickle
+import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
@@ -150,10 +152,11 @@ class Parts:
     def keep(self, name: str, number: int, thing: Any) -> None:
         """Keep something of a part; whole or not at all, also where the same is kept again."""
         path = self._path(name, number)
-        partial = path.with_suffix(f".{id(thing)}.partial")
-        with partial.open("wb") as file:
+        # A name of its own: a worker that was taken for lost may still write the same part.
+        handle, partial = tempfile.mkstemp(prefix=f"{path.stem}-", dir=self.folder)
+        with os.fdopen(handle, "wb") as file:
             pickle.dump(thing, file, protocol=pickle.HIGHEST_PROTOCOL)
-        partial.replace(path)
+        Path(partial).replace(path)
 
     def kept(self, name: str, number: int) -> Any:
         """What was kept of a part by this name."""

@@ -380,7 +380,9 @@ def _given(filled: pd.DataFrame, exceptions: pd.DataFrame) -> tuple[pd.DataFrame
 
 def _note(filled: pd.DataFrame, where: pd.Series, words: str) -> str:
     rows = [str(row) for row in filled.loc[where, "sheet_row"]]
-    named = ", ".join(rows[:FIRST_ROWS_NAMED]) + (" and more" if len(rows) > 5 else "")
+    named = ", ".join(rows[:FIRST_ROWS_NAMED]) + (
+        " and more" if len(rows) > FIRST_ROWS_NAMED else ""
+    )
     noun = "row" if len(rows) == 1 else "rows"
     return f"{WORKBOOK}, sheet Exceptions, {noun} {named}: {words}; not read as an answer"
 

@@ -32,7 +32,6 @@ STANDINGS = ("quiet", "open", "lapsed", "no exception")
 # compared only with runs that mean the same by them.
 RESULTS_SCHEMA = 2
 BASES = ("computed", "as stated", "assumed", "missing")
-NEED_BASES = ("order goal", "estimate", "cannot be estimated")
 
 
 def _codes(description: str, values: tuple[str, ...]) -> Text:

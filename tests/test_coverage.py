@@ -36,6 +36,11 @@ def test_later_deliveries_do_not_hide_that_the_log_stops_within_the_period():
     assert "2026-10-10, 21 days" in notice("2026-10-10", "2026-11-20")
 
 
+def test_orders_of_which_none_could_be_used_are_refused():
+    with pytest.raises(CoverageError, match="every row of the orders was set aside"):
+        notice("2026-10-24", start=None)
+
+
 @pytest.mark.parametrize("day", ["2026-08-01", "2026-12-31"])
 def test_a_period_without_deliveries_near_the_log_is_said(day):
     assert notice(day).startswith("No delivery falls in the period 2026-10-01 to 2026-10-31")

@@ -63,7 +63,7 @@ def cell_not_read(cells: pd.DataFrame, policy: Policy) -> Flags:
     rows="patients",
     applies=lambda patients: ~patients["has_any_order"],
     evidence="Deliveries name {patient_id}; the orders hold {near_patient_id}. They differ only "
-    "in case, punctuation, spaces or leading zeros, and are not joined.",
+    "in case, punctuation, spaces, leading zeros or letters that look alike, and are not joined.",
     confirm=f"{SUPPLY_STAFF} and the clinic whether they are one person.",
     source=COMPARISON,
 )

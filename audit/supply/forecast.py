@@ -219,7 +219,7 @@ def _item_of(
     one syringe for another: of pieces it is what the patient last received.
     """
     item = table["supply_class"].map(chosen["item_code"]).astype("str")
-    item = item.fillna(table["supply_class"].str.rsplit(":", n=1).str[-1])
+    item = item.fillna(table["supply_class"].str.split(":", n=1).str[-1])
     if lines is None:
         return item
     measured = known.loc[known["kind"].isin(MEASURED), "supply_class"]

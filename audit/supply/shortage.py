@@ -14,7 +14,6 @@ from schemas.columns import columns_of, dtype_of, empty
 from schemas.results import ShortageEffects, Substitutes
 
 PAIR = ["patient_id", "supply_class"]
-OF_A_UNIT = ["kcal_per_unit", "protein_g_per_unit", "water_ml_per_unit"]
 CONFIRM_SUBSTITUTE = (
     "Confirm with dietitian and prescriber: allergies, age, access route, fluid, amount."
 )
@@ -45,8 +44,8 @@ def affected_by_shortage(
     warehouse's stock of an equivalent counts for those first who have it ordered already. An
     equivalent's amount is worked out in two ways, unit for unit and for the same energy, and
     the larger one is counted in units to supply, with as large a share discarded. Where it is
-    measured otherwise (a powder for a liquid), or a figure is not in the catalogue, amounts are
-    missing.
+    measured otherwise (a powder for a liquid), that for the same energy alone. Amounts that rest
+    on a figure the catalogue lacks are missing.
     """
     known = items(catalogue, policy)
     lost = known.loc[known["item_code"].isin(unavailable)]
@@ -163,7 +162,9 @@ def _add_amounts(table: pd.DataFrame) -> None:
     table["same_energy_units_per_day"] = for_energy
     table["same_energy_protein_g_per_day"] = for_energy * table["other_protein_g_per_unit"]
     table["same_energy_water_ml_per_day"] = for_energy * table["other_water_ml_per_unit"]
-    a_day = pd.concat([same, for_energy], axis="columns").max(axis="columns")
+    # For feeds both ways must be known; a piece is one for one.
+    larger = pd.Series(np.maximum(same, for_energy), index=table.index)
+    a_day = larger.where(alike, for_energy)
     share = (a_day / fed.where(fed > 0)).where(table["substitute_item"].notna())
     by_piece = table["base_unit"].eq(PIECE) & alike
     share = share.where(~by_piece, 1.0)

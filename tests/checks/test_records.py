@@ -41,7 +41,7 @@ CASES = {
         ("nearly one of the orders",
          {"has_any_order": False, "patient_id": "p-1", "near_patient_id": "P1"}, "found", {
             "evidence": "Deliveries name p-1; the orders hold P1. They differ only in case, "
-            "punctuation, spaces or leading zeros, and are not joined.",
+            "punctuation, spaces, leading zeros or letters that look alike, and are not joined.",
             "patient_id": "p-1", "urgency": "soon",
         }),
         ("named in the orders", {}, "not applicable"),
