@@ -14,6 +14,7 @@ either side can be meant:
 An accepted exception is quiet until its day is past, what was found or what it is held against
 has changed (policy), it has become more urgent, or, where it has no figures, its words have
 changed. Days and ages that have only grown by the time between two audit days have not changed.
+An urgent one is quiet only where it is said by whom, why and until which day, and not for long.
 """
 
 from __future__ import annotations
@@ -49,6 +50,7 @@ NO_DAY = "the day until which it was accepted could not be read"
 NO_CHECK = "no check has this name"
 NO_MATCH = "no exception of this run matches; it may be resolved"
 SEVERAL = "several exceptions of this run match; the order and the supply class tell them apart"
+NOT_SIGNED = "it is urgent, and quiet only with who accepted it, a note and a day until which"
 OPEN_WORDS = {
     "corrected": "said to be corrected, and found again",
     "under_review": "under review, and still open",
@@ -354,6 +356,7 @@ def _judged(latest: pd.DataFrame, now: Side, period: Period, policy: Policy) -> 
         (latest["lapsed"].astype(bool), latest["why"]),
         (latest["until"] < period.as_of, "it was accepted until " + until + ", which is past"),
         *_changes(latest, current, period, policy),
+        *_urgent_ones(latest, current, policy),
     ]
     lapsed = pd.Series(False, index=latest.index)
     why = pd.Series("", index=latest.index, dtype="str")
@@ -365,6 +368,18 @@ def _judged(latest: pd.DataFrame, now: Side, period: Period, policy: Policy) -> 
     remark = why.mask(~lapsed, holds).where(accepted, latest["answer"].map(OPEN_WORDS))
     standing = pd.Series("quiet", index=latest.index).mask(lapsed, "lapsed").where(accepted, "open")
     return latest.assign(standing=standing, remark=remark, **{n: current[n] for n in IDENTITY})
+
+
+def _urgent_ones(
+    latest: pd.DataFrame, current: pd.DataFrame, policy: Policy
+) -> list[tuple[pd.Series, pd.Series | str]]:
+    """What an answer lacks, or claims too much of, to keep an urgent exception quiet."""
+    most = int(policy["answer_urgent_days_max"])
+    urgent = current["urgency"].eq("urgent")
+    unsigned = latest[["by", "note", "until"]].isna().any(axis="columns")
+    days = (latest["until"] - latest["day"].fillna(latest["compared_on"])).dt.days
+    too_long = f"it is urgent, and was accepted for more than {most} days"
+    return [(urgent & unsigned, NOT_SIGNED), (urgent & (days > most), too_long)]
 
 
 def _changes(

@@ -12,6 +12,7 @@ from audit.answers import (
     NO_MATCH,
     NOT_COMPARED,
     NOT_IN_BETWEEN,
+    NOT_SIGNED,
     SEVERAL,
     stated,
 )
@@ -323,8 +324,35 @@ def test_days_that_have_only_passed_are_no_change(now, standing):
     ("evidence", "standing"), [("Allergy: soya.", "quiet"), ("Allergy: milk.", "lapsed")]
 )
 def test_an_exception_without_figures_is_held_to_its_words(evidence, standing):
-    told = compare([ALLERGEN | {"evidence": evidence}], earlier([ALLERGEN], [given()]))
+    answers = [given(until="2026-12-31")]
+    told = compare([ALLERGEN | {"evidence": evidence}], earlier([ALLERGEN], answers))
     assert told.answers["standing"].tolist() == [standing]
+
+
+@pytest.mark.parametrize(
+    ("change", "standing", "remark"),
+    [
+        ({"until": pd.NaT}, "lapsed", NOT_SIGNED),
+        ({"by": np.nan}, "lapsed", NOT_SIGNED),
+        ({"note": np.nan}, "lapsed", NOT_SIGNED),
+        # Answered on 30 September: 92 days end on 31 December.
+        ({"until": pd.Timestamp("2026-12-31")}, "quiet", "until 2026-12-31"),
+        (
+            {"until": pd.Timestamp("2027-01-01")}, "lapsed",
+            "it is urgent, and was accepted for more than 92 days",
+        ),
+        # What is not accepted silences nothing, and needs no more.
+        ({"answer": "under_review", "by": np.nan}, "open", "under review, and still open"),
+    ],
+)  # fmt: skip
+def test_an_urgent_exception_is_quiet_only_by_someone_for_a_reason_and_not_for_long(
+    change, standing, remark
+):
+    answer = given(until="2026-12-31") | change
+    told = compare([ALLERGEN], earlier([ALLERGEN], [answer]))
+    assert told.answers[["standing", "remark"]].to_numpy().tolist() == [[standing, remark]]
+    state = "answered" if standing == "quiet" else "continuing"
+    assert told.exceptions["state"].tolist() == [state]
 
 
 def test_an_answer_follows_an_order_numbered_anew():
