@@ -69,12 +69,19 @@ def back_test(
     for month in months_tested(log_from, period, policy):
         horizon = horizon_of([before(spans, log_from, month, policy)], log_from, month, policy)
         found.append((month, horizon, [lived(spans, absences, month, horizon)]))
-    return tested(found)
+    return tested(found, pd.Series(dtype="str"))
 
 
-def tested(found: Sequence[tuple[Period, Horizon, Sequence[Lived]]]) -> pd.DataFrame:
-    """The months tested, each from what all parts of the programme lived in it."""
-    return pd.concat([empty(BackTest), *(_month(*each) for each in found)], ignore_index=True)
+def tested(
+    found: Sequence[tuple[Period, Horizon, Sequence[Lived]]], units: pd.Series
+) -> pd.DataFrame:
+    """The months tested, each from what all parts of the programme lived in it.
+
+    `units` are the base units by class of what orders name without one; classes of which no
+    unit is known are left out, since they add up to nothing.
+    """
+    months = (_month(*each, units) for each in found)
+    return pd.concat([empty(BackTest), *months], ignore_index=True)
 
 
 def before(
@@ -141,12 +148,14 @@ def months_tested(
 def month_before(period: Period) -> Period:
     """The calendar month before a calendar month; as many days before for another span."""
     end = period.start - DAY
-    is_month = period.start.day == 1 and (period.end + DAY).day == 1
+    is_month = period.start.day == 1 and period.days == period.start.days_in_month
     start = end.replace(day=1) if is_month else period.start - pd.Timedelta(days=period.days)
     return Period(start, end, end)
 
 
-def _month(month: Period, horizon: Horizon, parts: Sequence[Lived]) -> pd.DataFrame:
+def _month(
+    month: Period, horizon: Horizon, parts: Sequence[Lived], units: pd.Series
+) -> pd.DataFrame:
     forecast = _forecast(horizon, parts)
     needed = _summed([part.needed for part in parts])
     last = _summed([part.last for part in parts])
@@ -156,18 +165,20 @@ def _month(month: Period, horizon: Horizon, parts: Sequence[Lived]) -> pd.DataFr
         forecast, how="outer"
     )
     table = table.fillna(0.0)
-    table["base_unit"] = unit.reindex(table.index).fillna("g")
+    named = pd.Series(table.index, index=table.index).map(units).astype("str")
+    table["base_unit"] = unit.reindex(table.index).fillna(named)
     table["forecast_error"] = (table["forecast_units"] - table["needed_units"]).abs()
     table["last_month_error"] = (table["last_month_units"] - table["needed_units"]).abs()
     table["within_p90"] = table["needed_units"] <= table["p90_units"]
     by_unit = table.groupby("base_unit")
     found = by_unit[[*AMOUNTS, "within_p90"]].sum()
-    for name in ("forecast", "last_month"):
-        error = by_unit[f"{name}_error"].sum()
-        found[f"{name}_error_percent"] = 100 * error / found["needed_units"]
+    ours, naive = by_unit["forecast_error"].sum(), by_unit["last_month_error"].sum()
+    # A share of nothing is not known; which of the two was nearer still is.
+    needed = found["needed_units"].where(found["needed_units"] > 0)
+    found["forecast_error_percent"] = 100 * ours / needed
+    found["last_month_error_percent"] = 100 * naive / needed
     found["classes"] = by_unit.size()
     found["month"] = month.start
-    ours, naive = found["forecast_error_percent"], found["last_month_error_percent"]
     found["better"] = np.select([ours < naive, ours > naive], ["forecast", "last month"], "equal")
     kinds = {name: dtype_of(column) for name, column in columns_of(BackTest).items()}
     return found.reset_index()[list(kinds)].astype(kinds)

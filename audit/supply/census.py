@@ -19,6 +19,7 @@ from pandas.api.typing import NaTType
 
 from audit.period import Period
 from audit.policy import Policy
+from audit.regimen.dates import DAY
 from audit.supply.days import NEVER, Whole, day_number, day_numbers
 from schemas.columns import columns_of, dtype_of
 from schemas.results import CensusRates
@@ -222,18 +223,29 @@ def _presence(spans: pd.DataFrame) -> tuple[Whole, Whole]:
 
 
 def _changes(spans: pd.DataFrame, begin: int, end: int) -> pd.DataFrame:
-    """Changes of feed seen: `Seen.changes`."""
+    """Changes of feed seen: `Seen.changes`.
+
+    A feed that goes on in another amount changes by itself. Of the others, what begins on a day
+    takes the place of what ended the day before, in order of class.
+    """
+    key = ["patient_id", "from_day"]
+    told = [*key, "supply_class", "need_per_day", "base_unit"]
     fed = spans.loc[spans["supply_class"].str.startswith("formula:") & spans["need_per_day"].gt(0)]
-    fed = fed.sort_values(["patient_id", "from_day", "supply_class"], kind="stable")
-    told = ["to_day", "supply_class", "need_per_day", "base_unit"]
-    before = fed.groupby("patient_id")[told].shift()
-    follows = (fed["from_day"] - before["to_day"]).dt.days.eq(1)
-    day = day_numbers(fed["from_day"], 0)
-    found = fed.assign(
-        ratio=fed["need_per_day"] / before["need_per_day"],
-        switched=fed["supply_class"].ne(before["supply_class"]),
-        from_unit=before["base_unit"],
+    ended = fed.assign(from_day=fed["to_day"] + DAY)[told].dropna(subset=["from_day"])
+    both = ended.merge(
+        fed[told], how="outer", on=[*key, "supply_class"], suffixes=("_before", "")
+    ).sort_values([*key, "supply_class"], ignore_index=True)
+    gone, come = both["need_per_day"].isna(), both["need_per_day_before"].isna()
+    stays = both.loc[~gone & ~come].assign(switched=False)
+    left, new = (
+        rows.assign(place=rows.groupby(key).cumcount()) for rows in (both.loc[gone], both.loc[come])
     )
-    changed = follows & (found["switched"] | found["ratio"].ne(1)) & (day >= begin) & (day <= end)
-    told = ["patient_id", "from_day", "ratio", "switched", "supply_class", "from_unit"]
-    return found.loc[changed, told]
+    before = ["need_per_day_before", "base_unit_before"]
+    swapped = new.drop(columns=before).merge(left[[*key, "place", *before]], on=[*key, "place"])
+    found = pd.concat([stays, swapped.assign(switched=True)], ignore_index=True)
+    found["ratio"] = found["need_per_day"] / found["need_per_day_before"]
+    changed = (found["switched"] | found["ratio"].ne(1)) & found["from_day"].between(
+        *pd.to_datetime([begin, end], unit="D")
+    )
+    found = found.loc[changed].rename(columns={"base_unit_before": "from_unit"})
+    return found[["patient_id", "from_day", "ratio", "switched", "supply_class", "from_unit"]]

@@ -35,7 +35,7 @@ from audit.supply.futures import (
     of_new_people,
     roster,
 )
-from audit.supply.items import items
+from audit.supply.items import class_units, items
 from schemas.results import PatientForecast
 
 OF_FUTURES = [
@@ -184,6 +184,7 @@ def forecast_of(
             [
                 (month, rates.months[place], [part.months[place] for part in parts])
                 for place, month in enumerate(months)
-            ]
+            ],
+            class_units(items(catalogue, policy)),
         ),
     )

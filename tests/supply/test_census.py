@@ -9,7 +9,14 @@ import pytest
 from audit import supply
 from audit.period import Period
 from audit.policy import Parameter, Policy, load_policy
-from audit.supply.back_test import back_test, month_before
+from audit.supply import back_test as back_tests
+from audit.supply.back_test import (
+    back_test,
+    before,
+    horizon_of,
+    lived,
+    month_before,
+)
 from audit.supply.census import census, census_rates, poisson_bounds
 from audit.supply.futures import simulate
 from audit.supply.projection import project
@@ -71,6 +78,36 @@ def test_what_counts_as_a_start_a_stop_and_a_change(october, policy):
     assert found.changes.events == 2
     assert sorted(zip(found.ratios, found.switched, strict=True)) == [(0.75, True), (1.2, False)]
     CensusRates.validate(census_rates(found))
+
+
+@pytest.mark.parametrize(
+    ("later", "expected"),
+    [
+        # Both feeds renewed as they were: no change of either.
+        ([("formula:A", 1000), ("formula:B", 500)], []),
+        # The second gives way to a third.
+        ([("formula:A", 1000), ("formula:C", 250)], [("formula:C", 0.5, True)]),
+        # Each in another amount.
+        (
+            [("formula:A", 1200), ("formula:B", 250)],
+            [("formula:A", 1.2, False), ("formula:B", 0.5, False)],
+        ),
+        # One feed comes to two, and one goes: neither takes the place of another.
+        ([("formula:A", 1000), ("formula:B", 500), ("formula:C", 90)], []),
+        ([("formula:A", 1000)], []),
+    ],
+)
+def test_a_change_of_one_of_two_feeds(october, policy, later, expected):
+    spans = spans_of(
+        ("P1", "2026-01-01", "2026-08-31", 1000, "formula:A"),
+        ("P1", "2026-01-01", "2026-08-31", 500, "formula:B"),
+        *(("P1", "2026-09-01", None, need, feed) for feed, need in later),
+        # Another person's feed begins on the day on which the first one's end.
+        ("P2", "2026-09-01", None, 700, "formula:D"),
+    )
+    found = census(spans, LOG_FROM, october, policy)
+    seen = zip(found.to_class, found.ratios, found.switched, strict=True)
+    assert sorted(seen) == expected
 
 
 def test_without_a_log_nothing_is_known_of_changes(october, policy):
@@ -261,6 +298,11 @@ def test_pieces_are_ordered_as_what_each_person_last_received(tables, october, p
 def test_the_month_before():
     october = Period(*map(pd.Timestamp, ("2026-10-01", "2026-10-31", "2026-10-31")))
     assert month_before(october).start == pd.Timestamp("2026-09-01")
+    # Several months are no calendar month: as many days before.
+    two = Period(*map(pd.Timestamp, ("2026-09-01", "2026-10-31", "2026-10-31")))
+    assert (month_before(two).start, month_before(two).end) == (
+        pd.Timestamp("2026-07-02"), pd.Timestamp("2026-08-31"),
+    )  # fmt: skip
     ten = Period(*map(pd.Timestamp, ("2026-10-05", "2026-10-14", "2026-10-14")))
     assert (month_before(ten).start, month_before(ten).end) == (
         pd.Timestamp("2026-09-25"), pd.Timestamp("2026-10-04"),
@@ -287,6 +329,29 @@ def test_back_test_by_hand(october, policy):
     assert october_row["within_p90"] == 0
     BackTest.validate(back_test(spans, NOBODY_AWAY, LOG_FROM, october, steady))
     assert back_test(spans, NOBODY_AWAY, pd.NaT, october, policy).empty
+
+
+def test_a_month_without_a_need_tells_which_was_nearer(october, policy):
+    spans = spans_of(("P1", "2026-01-01", "2026-09-30", 1000))
+    known = with_values(policy, census_events_min=0)
+    row = back_test(spans, NOBODY_AWAY, LOG_FROM, october, known).set_index("month").iloc[1]
+    # The stop on the last of September was known.
+    assert (row["needed_units"], row["forecast_units"], row["last_month_units"]) == (0, 0, 30000)
+    assert np.isnan(row["forecast_error_percent"])
+    assert row["better"] == "forecast"
+
+
+def test_what_orders_name_without_a_unit_is_tested_in_its_items_unit(october, policy):
+    spans = spans_of(("P1", "2026-01-01", None, 30, "modular:M"), ("P2", "2026-01-01", None, 9))
+    spans["base_unit"] = spans["base_unit"].where(spans["supply_class"].ne("modular:M"))
+    horizon = horizon_of([before(spans, LOG_FROM, october, policy)], LOG_FROM, october, policy)
+    months = [(october, horizon, [lived(spans, NOBODY_AWAY, october, horizon)])]
+    found = back_tests.tested(months, pd.Series({"modular:M": "mL"}))
+    assert found[["base_unit", "classes", "needed_units"]].to_numpy().tolist() == [
+        ["mL", 2, 31 * 39]
+    ]
+    found = back_tests.tested(months, pd.Series(dtype="str"))
+    assert found[["classes", "needed_units"]].to_numpy().tolist() == [[1, 31 * 9]]
 
 
 @pytest.fixture(scope="module")
