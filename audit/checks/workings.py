@@ -16,9 +16,10 @@ from audit.look_alikes import LOOK_ALIKES
 from audit.period import Period
 from audit.policy import Policy
 from audit.regimen.columns import Groups, joined_texts
-from audit.regimen.dates import DAYS_PER_YEAR, united
+from audit.regimen.dates import NO_END, united
 from audit.regimen.formula import ADDITIVES
 from audit.regimen.intake import daily_intake
+from audit.regimen.person import age_years
 from audit.regimen.readings import WHICH_PARTS
 from schemas.columns import PROVENANCE
 
@@ -62,7 +63,7 @@ def order_parts(parts: pd.DataFrame, catalogue: pd.DataFrame, period: Period) ->
         age_years=own["age_years"].where(own["life_stage"].notna()),
         **_of_additives(own, allergens),
         age_days=age_days.where(age_days >= 0),
-        stated_age_years=age_days / DAYS_PER_YEAR,
+        stated_age_years=age_years(own["birth_date"], period.as_of),
         is_only_part=is_counted.groupby(order).transform("sum").eq(1),
         is_order_total=own["order_stated_feed_ml_per_day"].notna(),
         water_bag_ml=bags.max() if bags.notna().any() else np.nan,
@@ -480,12 +481,15 @@ def absences_with_return(
 ) -> pd.DataFrame:
     """Absences with their length and what the pump order in force on return says.
 
-    `pump_order_on_return` and `start_rate_on_return` are 1 or 0.
+    `pump_order_on_return` and `start_rate_on_return` are 1 or 0. Absences that touch or overlap
+    are one: a person returns from the last of them, after the days of all.
     """
     back = absences["to_date"] + DAY
+    days = ((absences["to_date"] - absences["from_date"]).dt.days + 1).astype("float64")
+    whole = _days_of_last(absences)
     table = absences.assign(
-        absent_days=((absences["to_date"] - absences["from_date"]).dt.days + 1).astype("float64"),
-        returned_in_period=back.between(period.start, period.end),
+        absent_days=whole.fillna(days),
+        returned_in_period=back.between(period.start, period.end) & whole.notna(),
     )
     pump = parts.loc[parts["is_pump"] & ~parts["is_exact_duplicate"]]
     pairs = (
@@ -501,6 +505,20 @@ def absences_with_return(
     return table
 
 
+def _days_of_last(absences: pd.DataFrame) -> pd.Series:
+    """Days away at the end of each stretch of absences that touch; missing on all but its last."""
+    own = absences[["patient_id", "from_date", "to_date"]].fillna({"to_date": NO_END})
+    own = own.loc[own["to_date"] >= own["from_date"]]
+    runs = united(own.rename(columns={"from_date": "first", "to_date": "last"}))
+    ends = own.reset_index().merge(
+        runs, left_on=["patient_id", "to_date"], right_on=["patient_id", "last"]
+    )
+    ends = ends.loc[ends["last"] < NO_END]
+    ends = ends.drop_duplicates(["patient_id", "last"]).set_index("index")
+    days = (ends["last"] - ends["first"]).dt.days + 1
+    return days.reindex(absences.index).astype("float64")
+
+
 def measurements(parts: pd.DataFrame, weights: pd.DataFrame) -> pd.DataFrame:
     """Weights and heights of people with an order: the orders' own and the weights table's.
 
@@ -509,14 +527,14 @@ def measurements(parts: pd.DataFrame, weights: pd.DataFrame) -> pd.DataFrame:
     """
     own = parts.loc[parts["in_period"] & ~parts["is_exact_duplicate"]]
     columns = ["patient_id", "order_id", "weight_kg", "height_cm", *SOURCE]
-    then = (own["weight_date"] - own["birth_date"]).dt.days / DAYS_PER_YEAR
+    then = age_years(own["birth_date"], own["weight_date"])
     ordered = own[columns].assign(
         age_years=then.fillna(own["age_years"]), measured_words=" on the order"
     )
     known = weights.loc[weights["patient_id"].isin(parts["patient_id"])]
     born = _of_patients(parts.groupby("patient_id")["birth_date"].first(), known["patient_id"])
     measured = known.assign(
-        age_years=(known["measured_on"] - born).dt.days / DAYS_PER_YEAR,
+        age_years=age_years(born, known["measured_on"]),
         measured_words=known["measured_on"].dt.strftime(" measured on %Y-%m-%d"),
     )
     return pd.concat([ordered, measured], ignore_index=True)

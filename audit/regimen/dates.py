@@ -83,6 +83,10 @@ def days_in(first: pd.Series, last: pd.Series, period: Period) -> pd.Series:
     return days.where(~(last < first), 0).clip(lower=0).fillna(0).astype("int64")
 
 
+# Stands in for an end that is not known: beyond every date that an export can hold.
+NO_END = pd.Timestamp("2250-01-01")
+
+
 def united(spans: pd.DataFrame) -> pd.DataFrame:
     """The same days as spans that neither overlap nor touch, in order of patient and day.
 

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from audit.regimen.dates import NO_END, united
 from audit.supply.days import (
     COVER_DAYS_MOST,
     NEVER,
@@ -84,9 +85,10 @@ def ledger(walked: Walk) -> pd.DataFrame:
     table = table.assign(**_at_end(walked))
     _add_cover(table, walked)
     _add_next_delivery(table, walked)
-    _blank_unsettled(table, within)
     in_force = within["span"].ge(0).groupby(within["group"]).any()
-    moved = table["received_units"].gt(0) | table["returned_units"].gt(0)
+    unknown = within["receipt_unknown"].groupby(within["group"]).any()
+    moved = table["received_units"].gt(0) | table["returned_units"].gt(0) | unknown
+    _blank_unsettled(table, within)
     shown = table.loc[in_force | (moved & groups["ordered"])]
     kinds = {name: dtype_of(column) for name, column in columns_of(Supply).items()} | EXTRA
     return shown[list(kinds)].astype(kinds).reset_index(drop=True)
@@ -251,10 +253,13 @@ def first_day_back(table: pd.DataFrame, walked: Walk, end: int) -> tuple[Whole, 
     The day after the period, or the return of a person who is away then; without a day of
     return, the day after the period stands in for it.
     """
-    away = walked.absences
-    over = day_numbers(away["to_date"], NEVER)
-    here = (day_numbers(away["from_date"], NEVER) <= end) & (over >= end)
-    last = pd.Series(over[here], index=away["patient_id"].to_numpy()[here]).groupby(level=0).max()
+    away = walked.absences[["patient_id", "from_date", "to_date"]].dropna(subset=["from_date"])
+    # Absences that touch are one; of one without a day of return no end is known.
+    spans = away.rename(columns={"from_date": "first", "to_date": "last"})
+    one = united(spans.assign(last=spans["last"].fillna(NO_END)))
+    over = day_numbers(one["last"].mask(one["last"] >= NO_END), NEVER)
+    here = (day_numbers(one["first"], NEVER) <= end) & (over >= end)
+    last = pd.Series(over[here], index=one["patient_id"].to_numpy()[here]).groupby(level=0).max()
     back = table["patient_id"].map(last).fillna(end - 1).to_numpy(np.int64) + 1
     known = back < NEVER
     return np.where(known, back, end), known
@@ -292,6 +297,8 @@ def _blank_unsettled(table: pd.DataFrame, within: pd.DataFrame) -> None:
     _blank(table, unsettled, OF_THE_PERIOD, first_days)
     last = within.drop_duplicates("group", keep="last").set_index("group")["missing"]
     _blank(table, last.notna(), AT_ITS_END, ["run_out_on_low", "run_out_on_high"])
+    unknown = within["receipt_unknown"].groupby(within["group"]).any()
+    _blank(table, unknown, ["received_units", "returned_units", "setup_units"], [])
     unknown = within["need_unknown"].groupby(within["group"]).any()
     of_need = ["needed_units", "needed_units_low", "waste_units", "covered_share_high"]
     _blank(table, unknown, of_need, [])

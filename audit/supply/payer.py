@@ -18,10 +18,9 @@ from schemas.columns import PROVENANCE
 
 KCAL_PER_UNIT = 100
 SETS = ("bag_set", "gravity_set")
-# Where a tube goes in, which decides how many of them are covered.
+# Ways of a tube through the nose, of which more are covered than through a stoma.
 NASAL = ("nasogastric", "nasoduodenal", "nasojejunal")
-STOMA = ("gastrostomy", "jejunostomy", "gastrojejunal")
-MONTHS_OF_TUBES = 3
+MONTHS_OF_A_QUARTER = 3
 
 
 def units_of_100_kcal(energy_kcal: npt.ArrayLike) -> npt.NDArray[np.float64]:
@@ -74,11 +73,13 @@ def sets_by_patient(supply: pd.DataFrame, patients: pd.DataFrame) -> pd.DataFram
     """One row per patient who received sets: received_sets, ordered_days and provenance.
 
     `supply` is the ledger, `patients` the table of patients with the days of the period on
-    which an order was in force (ordered_days).
+    which an order was in force (ordered_days). Sets are missing where the amount of a line is.
     """
     sets = supply.loc[supply["supply_class"].isin(SETS)]
-    received = (sets["received_units"] - sets["returned_units"]).groupby(sets["patient_id"]).sum()
-    table = patients.loc[patients["patient_id"].isin(received[received > 0].index)]
+    kept = sets["received_units"] - sets["returned_units"]
+    received = kept.groupby(sets["patient_id"]).sum()
+    received = received.mask(kept.isna().groupby(sets["patient_id"]).any())
+    table = patients.loc[patients["patient_id"].isin(received[~(received <= 0)].index)]
     return table.assign(
         received_sets=table["patient_id"].map(received), supply_class=SETS[0]
     ).reset_index(drop=True)
@@ -87,19 +88,21 @@ def sets_by_patient(supply: pd.DataFrame, patients: pd.DataFrame) -> pd.DataFram
 def tubes_by_patient(lines: pd.DataFrame, parts: pd.DataFrame, period: Period) -> pd.DataFrame:
     """One row per patient who received tubes in the three months up to the period's end.
 
-    Columns: tubes (single units), from_day, access_route of the latest order (missing where
-    none states it), through_nose, and the provenance of the first line.
+    Columns: tubes (single units, less those returned), from_day, access_route of the latest
+    order (missing where none states it), through_nose, and the provenance of the first line.
     """
-    since = period.end - pd.DateOffset(months=MONTHS_OF_TUBES) + pd.Timedelta(days=1)
-    arrived = lines.loc[
+    since = period.end + pd.Timedelta(days=1) - pd.DateOffset(months=MONTHS_OF_A_QUARTER)
+    moved = lines.loc[
         lines["kind"].eq("tube")
-        & lines["is_delivered"]
+        & (lines["is_delivered"] | lines["outcome"].eq("returned"))
         & ~lines["is_exact_duplicate"]
         & lines["on"].between(since, period.end)
     ].sort_values("on", kind="stable")
-    by_patient = arrived.groupby("patient_id")
-    table = by_patient[list(PROVENANCE)].first()
-    table["tubes"] = by_patient["pieces"].sum(min_count=1)
+    arrived = moved.loc[moved["is_delivered"]]
+    table = arrived.groupby("patient_id")[list(PROVENANCE)].first()
+    kept = moved["pieces"].where(moved["is_delivered"], -moved["pieces"])
+    unknown = kept.isna().groupby(moved["patient_id"]).any()
+    table["tubes"] = kept.groupby(moved["patient_id"]).sum().mask(unknown).reindex(table.index)
     route = parts.loc[parts["access_route"].notna() & (parts["in_force_from"] <= period.end)]
     latest = route.sort_values("in_force_from", kind="stable").drop_duplicates(
         "patient_id", keep="last"

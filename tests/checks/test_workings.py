@@ -510,6 +510,31 @@ def test_an_absence_tells_its_length_and_the_pump_order_on_return():
     assert found["start_rate_on_return"].tolist() == [1, 1, 0, 0]
 
 
+def test_a_person_returns_from_the_last_of_absences_that_touch():
+    absences = table(
+        "absences",
+        {"from_date": "2026-10-11", "to_date": "2026-10-20"},
+        {"from_date": "2026-10-01", "to_date": "2026-10-10"},
+        # Another person, who is away again on the day after, without a day of return.
+        {"patient_id": "P2", "from_date": "2026-10-01", "to_date": "2026-10-10"},
+        {"patient_id": "P2", "from_date": "2026-10-11", "to_date": None},
+        # Apart by a day at home.
+        {"from_date": "2026-10-22", "to_date": "2026-10-24"},
+    )
+    found = unchanged(workings.absences_with_return, absences, table("parts"), PERIOD)
+    assert found["returned_in_period"].tolist() == [True, False, False, False, True]
+    assert found["absent_days"].tolist() == pytest.approx([20, 10, 10, np.nan, 3], nan_ok=True)
+
+
+@pytest.mark.parametrize(("birth", "years"), [("2025-10-31", 1), ("2008-10-31", 18)])
+def test_on_a_birthday_a_measurement_is_of_the_new_year_of_life(birth, years):
+    born = {"birth_date": birth, "weight_date": "2026-10-31"}
+    parts = table("parts", born)
+    weights = table("weights", {"measured_on": "2026-10-31", "weight_kg": 7.5})
+    found = unchanged(workings.measurements, parts, weights)
+    assert found["age_years"].tolist() == [years, years]
+
+
 def test_a_measurement_is_held_against_the_age_it_was_taken_at():
     born = {"birth_date": "2007-10-31", "age_years": 19.0}
     parts = table("parts", born | {"weight_date": "2025-10-31"}, born, born | {"in_period": False})
@@ -685,7 +710,7 @@ def test_parts_carry_age_and_the_largest_water_bag():
     assert found["age_days"].tolist() == pytest.approx([30, np.nan, np.nan], nan_ok=True)
     assert found["age_years"].tolist() == pytest.approx([0.08, np.nan, np.nan], nan_ok=True)
     assert found["stated_age_years"].tolist() == pytest.approx(
-        [30 / 365.25, -31 / 365.25, np.nan], nan_ok=True
+        [30 / 365, -31 / 365, np.nan], nan_ok=True
     )
     assert set(found["water_bag_ml"]) == {1000}
 

@@ -303,6 +303,14 @@ def test_stock_of_a_person_away_lasts_from_the_return(ledger):
                  absences=[{"from_date": "2026-10-25", "to_date": "2026-11-04"}])  # fmt: skip
     # 24 days used, 6 left for the days from 5 November.
     check(row, on_hand_units_low=3000, cover_days_low=6, run_out_on_low="11-11")
+    # Two stays that touch are one, in whatever order they stand.
+    stays = [{"from_date": "2026-10-31", "to_date": "2026-11-04"},
+             {"from_date": "2026-10-25", "to_date": "2026-10-30"},
+             {"from_date": "2026-11-05", "to_date": "2026-11-06"}]  # fmt: skip
+    row = ledger([ORDER], [line("10-01", 30)], absences=stays)
+    check(row, on_hand_units_low=3000, cover_days_low=6, run_out_on_low="11-13")
+    row = ledger([ORDER], [line("10-01", 30)], absences=[*stays[:2], {"from_date": "2026-11-05"}])
+    check(row, on_hand_units_low=3000, cover_days_low=6, run_out_on_low=None)
     row = ledger([ORDER], [line("10-01", 30)], absences=[{"from_date": "2026-10-25"}])
     check(row, on_hand_units_low=3000, cover_days_low=6, run_out_on_low=None)
 

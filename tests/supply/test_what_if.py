@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from audit import supply
 from audit.checks import CHECKS, check_named, checks_in_force
 from audit.checks.delivery_rules import DELIVERY_RULES
+from audit.period import Period
 from audit.policy import Policy, load_policy
 from audit.supply import payer
 from audit.supply.lines import left_out, lines_left_out
@@ -35,6 +36,7 @@ ITEMS = [
     {"item_code": "B2", "kind": "bag_set", "units_per_case": 30},
     {"item_code": "T", "kind": "tube", "units_per_case": 1},
     {"item_code": "X", "kind": "extension_set"},
+    {"item_code": "X2", "kind": "bag_set"},
 ]  # fmt: skip
 ORDER = {
     "patient_id": "P1", "order_id": "R1", "method": "cyclic", "in_force_from": "2026-06-01",
@@ -182,7 +184,7 @@ def test_pieces_affect_those_who_have_this_very_item(programme):
         ["B2"], made.by_patient, made.ledger, made.items, made.policy
     )
     assert effects["patient_id"].tolist() == ["P2"]
-    assert effects["other_packs"].tolist() == ["B"]
+    assert effects["other_packs"].tolist() == ["B, X2"]
     assert supply.unknown_unavailable(["B2", "Q"], made.items) == ["Q"]
     nothing = supply.affected_by_shortage([], made.by_patient, made.ledger, made.items, made.policy)
     assert [len(table) for table in nothing] == [0, 0]
@@ -386,6 +388,21 @@ def test_a_refill_that_only_one_bound_of_the_stock_puts_before_its_window(progra
     assert (len(found), unchecked["missing"].tolist()) == (0, ["a stock count"])
 
 
+def test_sets_of_a_line_whose_amount_is_not_known_are_not_counted_as_none(programme):
+    made = programme(
+        line("2026-10-01", "B", 5), line("2026-10-02", "X2", 20, unit="case"), parts=NEW
+    )
+    row = made.ledger.set_index("supply_class").loc["bag_set"]
+    assert row[["received_units", "returned_units", "setup_units"]].isna().all()
+    patients = pd.DataFrame(
+        {"patient_id": ["P1"], "ordered_days": [31.0], "source_file": "f", "source_sheet": None,
+         "source_row": [2.0]}
+    )  # fmt: skip
+    sets = payer.sets_by_patient(made.ledger, patients)
+    found, unchecked, _ = check_named("more_sets_than_kits").run(sets, with_rules())
+    assert (len(found), unchecked["missing"].tolist()) == (0, ["received_sets"])
+
+
 def test_sets_and_tubes(programme, october):
     made = programme(
         line("2026-10-01", "B", 40), line("2026-10-02", "T", 2), line("2026-07-20", "T", 9),
@@ -405,6 +422,14 @@ def test_sets_and_tubes(programme, october):
     assert tubes["tubes"].tolist() == [3]
     found, _, _ = check_named("more_tubes_than_covered").run(tubes, with_rules())
     assert found[["observed", "expected"]].to_numpy().tolist() == [[3, 1]]
+    # The months up to the last of February begin on the first of December.
+    february = Period(*map(pd.Timestamp, ("2027-02-01", "2027-02-28", "2027-02-28")))
+    tube = made.lines.loc[made.lines["kind"].eq("tube")].iloc[[0, 0]]
+    ends = tube.assign(on=pd.to_datetime(["2026-11-30", "2026-12-01"]), pieces=[5.0, 1.0])
+    assert payer.tubes_by_patient(ends, made.parts, february)["tubes"].tolist() == [1]
+    # What came back is not kept.
+    back = tube.assign(outcome=["delivered", "returned"], is_delivered=[True, False])
+    assert payer.tubes_by_patient(back, made.parts, october)["tubes"].tolist() == [0]
     through_nose = tubes.assign(access_route="nasogastric", through_nose=True)
     found, _, _ = check_named("more_tubes_than_covered").run(through_nose, with_rules())
     assert found.empty
