@@ -262,7 +262,7 @@ def total_water_below_need(regimens: pd.DataFrame, policy: Policy) -> Flags:
         settled_by=all_open(
             (below_low & ~below_high, _readings_meant(regimens)),
             (~alone, "that the person drinks nothing"),
-            (chosen_by.notna(), chosen_by),
+            (open_, chosen_by),
         ),
         urgency=pd.Series(np.where(urgent, "urgent", "soon"), index=regimens.index),
         values={
