@@ -76,6 +76,7 @@ def audit_patients(
         needs, lines, tables["stock_counts"], absences, catalogue, period, policy, log_from
     )
     ledger = supply.ledger(walked)
+    recalled = supply.recalled_lots(programme.recalls, lines, catalogue, walked)
 
     on_step("Checking")
     patients = workings.patients(spans, parts, lines, absences, period, programme.near)
@@ -114,11 +115,11 @@ def audit_patients(
         weight_trends=trends,
         day_plan=regimen.day_plan(parts, policy),
         patients=patients,
-        recalled_lots=supply.recalled_lots(programme.recalls, lines, catalogue, walked),
+        recalled_lots=recalled,
         left_out=supply.left_out(lines),
         unknown_items=workings.unknown_items(lines, catalogue),
         outlook=supply.outlook_of(
-            needs, ledger, lines, absences, catalogue, log_from, period, policy
+            needs, ledger, lines, absences, catalogue, log_from, period, policy, recalled
         ),
         measured={name: tables[name] for name in MEASURED},
     )

@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from audit.supply import lots_without_delivery
 from reports import ReportInput
 from reports.record import verdict, versions
 from reports.sheets import ROWS_MAX, Book, Worksheet, fit_across
@@ -223,7 +224,7 @@ def _order_now(
         Column("description", "Description", 40, "wrap"),
         Column("cases_to_order", "Cases to order", 8, "cases", cases),
         Column("order_by", "Order by", 10.5, "date"),
-        Column("first_run_out_on", "First runs out", 10.5, "date"),
+        Column("first_run_out_on", "First home runs out", 10.5, "date"),
         Column("unit", "Unit", 6.5),
         Column("patients", "Patients", 8, "whole", of_people("line", "COUNTIFS")),
         Column("need_units", "Need", 10.5, "whole", of_people("need_units")),
@@ -262,8 +263,9 @@ def _order_now(
         "links to its patients, of whom every figure is the sum.",
         "Lacking = to supply (and allowance) - warehouse. Pieces = lacking / content of one "
         "piece, rounded up. Cases = pieces / pieces per case, rounded up.",
-        "P50 and P90: half, and nine in ten, of the simulated futures of the programme need at "
-        "most this much.",
+        "Order by: when the warehouse no longer reaches for all who run out, less lead time and "
+        "reserve. P50 and P90: half, and nine in ten, of the simulated futures of the programme "
+        "need at most this much.",
     )  # fmt: skip
     last = HEAD_ROWS + 1 + max(len(lines), 1)
     cell = at["cases_to_order"]
@@ -301,7 +303,7 @@ def _by_patient(book: Book, report: ReportInput, people: pd.DataFrame, ranges: _
         Column("cases_to_home", "Cases to home", 9 * to_homes, "whole"),
         Column("run_out_on", "Runs out", 11, "date"),
         Column("order_by", "Order by", 11, "date"),
-        Column("order_id", "Order", 13),
+        Column("order_id", "Feeding order", 13),
         Column("note", "Note", 40, "wrap"),
     ]  # fmt: skip
     for piece in range(ranges.pieces):
@@ -309,7 +311,7 @@ def _by_patient(book: Book, report: ReportInput, people: pd.DataFrame, ranges: _
         _head(
             book, sheet, columns, "By patient",
             "Line is that of Order now. Stock at home is the least that deliveries and orders "
-            "leave, less what expires before it can be used.",
+            "leave, less what expires before it can be used and what may be of a lot under recall.",
             "Runs out is the first day that this stock does not cover, by the orders as they "
             "stand; order by is that day less lead time and reserve.",
         )  # fmt: skip
@@ -355,7 +357,7 @@ def _by_date(
         Column("line", "Line", 5, "plain"),
         Column("item_code", "Item", 13),
         Column("description", "Description", 40, "wrap"),
-        Column("first_run_out_on", "First runs out", 11, "date"),
+        Column("first_run_out_on", "First home runs out", 11, "date"),
         Column("patients", "Patients", 9, "whole", of_people("COUNTIFS", "line")),
         Column("unit", "Unit", 7),
         Column("to_supply_units", "To supply to them", 11, "whole",
@@ -466,11 +468,25 @@ def _recalled(book: Book, report: ReportInput) -> None:
         "Everyone to whom a lot under recall was delivered. The recall notice is the reference; "
         "confirm with each family what is at home.",
         "At home is bounded by the stock followed day by day, first expiring used first. A "
-        "family may have used another lot first.",
+        "family may have used another lot first. Lots in the warehouse are not known here.",
     )  # fmt: skip
+    row = 4
+    tables = getattr(report.exports, "tables", {})
+    if "recalls" in tables:
+        unknown = inert(lots_without_delivery(tables["recalls"], report.result.recalled_lots))
+        for one in unknown.to_dict("records"):
+            sheet.write_string(
+                row, 0,
+                f"{one['item_code']}, lot {one['lot']}: no delivery names this lot. Confirm the "
+                f"lot as printed on the notice; patients whose lines of the item name no lot: "
+                f"{one['patients']}.",
+                book["lead"],
+            )  # fmt: skip
+            row += 1
     _table(
         book, sheet, columns, report.result.recalled_lots,
         "No lot under recall was delivered, as far as the exports say.", frozen=3,
+        top=max(HEAD_ROWS, row + 1),
     )  # fmt: skip
 
 

@@ -391,7 +391,9 @@ class PatientForecast(Table):
         "Of the need, what label and opened storage have discarded", unit="base"
     )
     spare_units: Number = number("Spare pieces beyond the need", unit="base")
-    stock_at_home_units: Number = number("Projected stock, least bound", unit="base")
+    stock_at_home_units: Number = number(
+        "Projected stock, least bound, less what may be of a lot under recall", unit="base"
+    )
     to_supply_units: Number = number("Need and spare less stock, never below zero", unit="base")
     cases_to_home: Number = number("Whole cases for this home, where cases go to homes", unit="1")
     run_out_on: Date = date("First day without cover")

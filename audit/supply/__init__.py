@@ -16,8 +16,12 @@ from audit.supply.outlook import (
     outlook_of,
     rates_of,
 )
-from audit.supply.recalls import in_reading_order, recalled_lots
-from audit.supply.shortage import affected_by_shortage, unknown_unavailable
+from audit.supply.recalls import in_reading_order, lots_without_delivery, recalled_lots
+from audit.supply.shortage import (
+    affected_by_shortage,
+    noting_unavailable,
+    unknown_unavailable,
+)
 from audit.supply.walk import Walk, log_first_day, walk
 
 __all__ = [
@@ -39,7 +43,9 @@ __all__ = [
     "left_out",
     "lines_left_out",
     "log_first_day",
+    "lots_without_delivery",
     "need_spans",
+    "noting_unavailable",
     "outlook_of",
     "patient_forecast",
     "rates_of",

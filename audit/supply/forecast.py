@@ -16,7 +16,15 @@ from audit.policy import Policy
 from audit.supply.census import census
 from audit.supply.consumables import DAYS_PER_MONTH
 from audit.supply.futures import Horizon, Simulated, of_known_people, of_new_people, roster
-from audit.supply.items import MEASURED, PIECE, UNSIZED, class_units, items, with_any_size
+from audit.supply.items import (
+    MEASURED,
+    PIECE,
+    UNSIZED,
+    as_needed,
+    class_units,
+    items,
+    with_any_size,
+)
 from audit.supply.projection import Projection, project
 from schemas.columns import Table, columns_of, dtype_of, empty
 from schemas.exports import Absences
@@ -113,10 +121,12 @@ def needs_ahead(
     known: pd.DataFrame,
     period: Period,
     policy: Policy,
+    recalled: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """A row per patient and class with a need ahead: `PatientForecast`, and what it rests on.
 
-    `known` are the catalogue's `items`. Rows are those of `projected`.
+    `known` are the catalogue's `items`. Rows are those of `projected`. What may be left at home
+    of lots under recall (`recalled`, as of `recalled_lots`) is no stock to be fed from.
     """
     chosen = chosen_items(known).set_index("supply_class")
     first = period.end + DAY
@@ -134,6 +144,7 @@ def needs_ahead(
     table["spare_share"] = pieces * spare
     table["spare_units"] = np.ceil((table["need_units"] * table["spare_share"]).round(6))
     _add_stock(table, supply)
+    _take_off_recalled(table, recalled, spans, known, period)
     wanted = table["need_units"] + table["spare_units"]
     table["to_supply_units"] = (wanted - table["stock_at_home_units"]).clip(lower=0)
     above, runs_out = projection.first_day_above(
@@ -162,6 +173,13 @@ def needs_ahead(
             (table["waste_unknown"], "what is discarded not known, counted as nothing"),
             (~table["stock_known"], "stock not known, counted as none"),
             (table["return_unknown"], "away without a day of return, counted as at home"),
+            (
+                table["recalled_units"].gt(0),
+                "stock that may be of a lot under recall is not counted: "
+                + _number(table["recalled_units"])
+                + " "
+                + table["base_unit"].replace({PIECE: "pieces"}),
+            ),
         ],
     )
     return table
@@ -250,6 +268,32 @@ def _add_stock(table: pd.DataFrame, supply: pd.DataFrame) -> None:
     table["stock_at_home_units"] = stock["held"].fillna(0.0)
 
 
+def _take_off_recalled(
+    table: pd.DataFrame,
+    recalled: pd.DataFrame | None,
+    spans: pd.DataFrame,
+    known: pd.DataFrame,
+    period: Period,
+) -> None:
+    """Takes the most that may be left of lots under recall off the stock at home, in place.
+
+    Lines that name no lot are counted as stock: their item alone is under recall. So are lots
+    that came after the period, which the stock does not hold.
+    """
+    table["recalled_units"] = 0.0
+    if recalled is None or recalled.empty:
+        return
+    pair = ["patient_id", "supply_class"]
+    lots = recalled.loc[recalled["lot"].notna() & (recalled["first_delivered_on"] <= period.end)]
+    lots = lots.assign(supply_class=as_needed(lots, spans))
+    content = lots["item_code"].map(known.set_index("item_code")["units_per_piece"])
+    units = (lots["at_home_pieces_high"] * content).groupby([lots[name] for name in pair]).sum()
+    most = pd.Series(units.reindex(pd.MultiIndex.from_frame(table[pair])).to_numpy(float))
+    held = table["stock_at_home_units"]
+    table["recalled_units"] = np.minimum(most.fillna(0.0).set_axis(table.index), held)
+    table["stock_at_home_units"] = held - table["recalled_units"]
+
+
 @dataclass(frozen=True)
 class ItemSums:
     """Sums of the needs ahead by item, and by item and day of running out; the days ahead."""
@@ -295,6 +339,10 @@ def sums_of(by_patient: pd.DataFrame) -> ItemSums:
             "waste_unknown": by_key["waste_unknown"].sum(),
             "stock_unknown": by_key.size() - by_key["stock_known"].sum(),
             "away_unknown": by_key["return_unknown"].sum(),
+            "recalled": by_patient["recalled_units"]
+            .gt(0)
+            .groupby([by_patient[n] for n in KEY])
+            .sum(),
         }
     ).reset_index()
     days = by_patient["days"].max() if len(by_patient) else 0
@@ -449,8 +497,15 @@ def _notes(table: pd.DataFrame, period: Period) -> pd.Series:
             + _number(table["away_unknown"])
             + " of the patients",
         ),
+        (
+            table["recalled"].gt(0),
+            "stock that may be of a lot under recall not counted: "
+            + _number(table["recalled"])
+            + " of the patients",
+        ),
         (table["is_coarse"], "few units a month: P90 is coarse and covers more than nine in ten"),
-        (table["order_by"] <= period.as_of, "day to order by has passed"),
+        (table["order_by"] < period.as_of, "day to order by has passed"),
+        (table["order_by"].eq(period.as_of), "day to order by is the day of this audit"),
     ]
     return _joined(table.index, limits)
 

@@ -105,14 +105,16 @@ def outlook_of(
     log_from: pd.Timestamp | NaTType,
     period: Period,
     policy: Policy,
+    recalled: pd.DataFrame | None = None,
 ) -> Outlook:
     """What some patients need ahead.
 
     `spans` from `need_spans`, `supply` from `ledger`, `lines` from `delivery_lines`; `log_from`
     from `log_first_day` of the whole log: the history that rates are taken from begins there.
+    `recalled` from `recalled_lots`.
     """
     known = items(catalogue, policy)
-    table = needs_ahead(spans, supply, lines, absences, known, period, policy)
+    table = needs_ahead(spans, supply, lines, absences, known, period, policy, recalled)
     return Outlook(
         by_patient=shaped(table, PatientForecast),
         drawn_from=DrawnFrom(table[OF_FUTURES], spans, absences),

@@ -66,6 +66,22 @@ def recalled_lots(
     return in_reading_order(table[list(kinds)].astype(kinds))
 
 
+def lots_without_delivery(recalls: pd.DataFrame, lots: pd.DataFrame) -> pd.DataFrame:
+    """Lots on the notices that no delivery names: item_code, lot and patients.
+
+    `lots` follows `RecalledLots`; `patients` received the item by lines that name no lot, which
+    may be of it. A lot that nobody received may also be one that is mistyped.
+    """
+    notices = recalls.assign(lot_key=lot_keys(recalls["lot"])).dropna(subset=["lot_key"])
+    notices = notices.drop_duplicates(["item_code", "lot_key"])
+    known = lots.assign(lot_key=lot_keys(lots["lot"]))
+    met = pd.MultiIndex.from_frame(known[["item_code", "lot_key"]])
+    unmet = ~pd.MultiIndex.from_frame(notices[["item_code", "lot_key"]]).isin(met)
+    nameless = known.loc[known["lot_key"].isna()].groupby("item_code")["patient_id"].nunique()
+    found = notices.loc[unmet, ["item_code", "lot"]].reset_index(drop=True)
+    return found.assign(patients=found["item_code"].map(nameless).fillna(0).astype("int64"))
+
+
 def in_reading_order(lots: pd.DataFrame) -> pd.DataFrame:
     """Lots (`schemas.results.RecalledLots`) by item and lot, the most at home first."""
     ordered = lots.assign(lot_key=lot_keys(lots["lot"]).fillna("")).sort_values(

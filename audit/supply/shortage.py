@@ -18,12 +18,20 @@ CONFIRM_SUBSTITUTE = (
     "Confirm with dietitian and prescriber: allergies, age, access route, fluid, amount."
 )
 CONFIRM_NO_SUBSTITUTE = "No equivalent is declared: review with dietitian and prescriber."
+NOT_AVAILABLE = "named as not available: what its equivalents take is under the shortage"
 CONFIRM_PIECES = "Confirm with supply staff and the clinic what fits pump and tube."
 
 
 def unknown_unavailable(unavailable: Sequence[str], catalogue: pd.DataFrame) -> list[str]:
     """Those of the named items that the catalogue does not hold."""
     return [code for code in unavailable if code not in set(catalogue["item_code"])]
+
+
+def noting_unavailable(forecast: pd.DataFrame, unavailable: Sequence[str]) -> pd.DataFrame:
+    """A forecast by item or by patient that says in its note which items cannot be had."""
+    named = forecast["item_code"].isin(list(unavailable))
+    note = NOT_AVAILABLE + ("; " + forecast["note"]).fillna("")
+    return forecast.assign(note=forecast["note"].mask(named, note))
 
 
 def affected_by_shortage(

@@ -127,6 +127,12 @@ def test_stock_at_home_is_that_of_the_supply_table(path: Path, report: ReportInp
     of = pd.MultiIndex.from_arrays([forecast["patient_id"], classes])
     expected = held.reindex(of).fillna(0.0)
     expected.index = pd.MultiIndex.from_frame(forecast[["patient_id", "item_code"]])
+    # What may be of a lot under recall is no stock; cartons of 250 mL and containers of 1 L.
+    lots = report.result.recalled_lots.set_index(["patient_id", "item_code"])
+    content = lots.index.get_level_values("item_code").map({"F-ENR15": 250, "F-CLS15": 1000})
+    recalled = lots["at_home_pieces_high"] * content.fillna(1)
+    assert recalled.gt(0).sum() == 4
+    expected = (expected - recalled.reindex(expected.index).fillna(0)).clip(lower=0)
     assert people.astype(float).to_dict() == expected.to_dict()
 
 

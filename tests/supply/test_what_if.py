@@ -18,7 +18,7 @@ from audit.policy import Policy, load_policy
 from audit.supply import payer
 from audit.supply.lines import left_out, lines_left_out
 from schemas.columns import empty
-from schemas.exports import Recalls
+from schemas.exports import Absences, Recalls
 from schemas.results import LinesLeftOut, RecalledLots, ShortageEffects, Substitutes
 
 ITEMS = [
@@ -309,6 +309,51 @@ def test_the_least_at_home_holds_whichever_lot_is_taken(programme, lots, picks):
     kept = sum(count for count, (name, _, _) in zip(at_home, lots, strict=True) if name == "L")
     found = traced(made, ("B", "L"))
     assert found["at_home_pieces_low"].item() <= kept <= found["at_home_pieces_high"].item()
+
+
+def test_what_may_be_of_a_lot_under_recall_is_no_stock_ahead(programme, october):
+    made = programme(
+        line("2026-10-01", "A", 62, lot="M"), line("2026-10-31", "A", 40, lot="L"),
+        line("2026-10-31", "A", 9), line("2026-11-02", "B", 9, lot="L"), parts=NEW,
+    )  # fmt: skip
+    found = traced(made, ("A", "L"), ("B", "L"))
+    needs = supply.need_spans(made.parts, october, made.policy)
+    outlook = supply.outlook_of(
+        needs, made.ledger, made.lines, empty(Absences), made.items, pd.Timestamp("2026-06-01"),
+        october, made.policy, found,
+    )  # fmt: skip
+    rows = outlook.by_patient.set_index("supply_class")
+    # 49 of 111 cartons are left on 31 October, up to 40 of them of the lot: 9 cartons are 4.5 L.
+    row = rows.loc["formula:A"]
+    assert row["stock_at_home_units"] == 4500
+    assert row["to_supply_units"] == 45 * 1000 - 4500
+    assert row["run_out_on"] == pd.Timestamp("2026-11-05")
+    assert row["note"].endswith("a lot under recall is not counted: 20000 mL")
+    # What came after the period was never in the stock.
+    assert rows.loc["bag_set", "stock_at_home_units"] == 0
+    assert "under recall" not in rows["note"].fillna("").loc["bag_set"]
+
+
+def test_a_lot_that_nobody_received_is_told(programme):
+    made = programme(
+        line("2026-10-01", "A", 50, lot="L1"), line("2026-10-02", "A", 4),
+        line("2026-10-03", "A", 5), parts=NEW,
+    )  # fmt: skip
+    notices = [("A", "l-1"), ("A", "L9"), ("A", "L-9"), ("E", "L1"), ("E", None)]
+    rows = pd.DataFrame(notices, columns=["item_code", "lot"]).assign(notice="n")
+    recalls = rows.reindex(columns=empty(Recalls).columns)
+    found = supply.lots_without_delivery(recalls, traced(made, ("A", "L1")))
+    assert found.to_numpy().tolist() == [["A", "L9", 1], ["E", "L1", 0]]
+
+
+def test_what_cannot_be_had_is_said_where_it_would_be_ordered(programme):
+    made = programme(line("2026-10-01", "A", 80), parts=NEW)
+    words = "named as not available: what its equivalents take is under the shortage"
+    told = supply.noting_unavailable(made.by_patient.assign(note=pd.NA), ["A"])
+    assert told.loc[told["note"].eq(words), "item_code"].tolist() == ["A"]
+    assert told["note"].notna().sum() == 1
+    both = supply.noting_unavailable(made.by_patient.assign(note="n"), ["A"])
+    assert f"{words}; n" in both["note"].tolist()
 
 
 def test_a_lot_that_is_not_recalled_is_not_listed(programme):
