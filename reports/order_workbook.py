@@ -528,6 +528,9 @@ def _assumptions(book: Book, report: ReportInput) -> None:
     tested = report.result.back_test
     block("Tested on months that have passed", "unit", "needed", "forecast", "error (%)",
           "last month", "error (%)", "came nearer", right=" rrrrr")  # fmt: skip
+    line("Errors are summed over the classes of a unit before they are set against what was "
+         "needed, so that too much of one does not hide too little of another.",
+         styles=("quiet",))  # fmt: skip
     for one in tested.to_dict("records"):
         line(f"{one['month']:%Y-%m}", UNITS.get(one["base_unit"], one["base_unit"]),
              one["needed_units"], one["forecast_units"], one["forecast_error_percent"],

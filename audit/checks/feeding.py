@@ -601,7 +601,7 @@ def supply_covers_less_than_ordered(supply: pd.DataFrame, policy: Policy) -> Fla
         "weight_loss_180_days_percent",
     ),
     evidence="{earlier_weight_kg:g} kg on {earlier_date} to {weight_kg:g} kg on {weight_date}: "
-    "{observed:.1f} % in about {span_days} days; more than {expected:g} % is marked.",
+    "{observed:.1f} % in {days:g} days; more than {expected:g} % in about {span_days} is marked.",
     confirm=f"{DIETITIAN} the weight, its cause and the order.",
     source=CONSENSUS,
     unit="%",
@@ -619,6 +619,7 @@ def weight_falling(trends: pd.DataFrame, policy: Policy) -> Flags:
     worst = excess.argmax(axis=1) if len(trends) else np.array([], dtype=int)
     pick = {span: worst == position for position, span in enumerate(spans)}
     loss = _by_span(trends, pick, "loss_{}_days_percent")
+    earlier_date = _by_span(trends, pick, "weight_{}_days_ago_date")
     return Flags(
         excess.max(axis=1, initial=-np.inf) > 1 + 1e-9,
         loss,
@@ -626,7 +627,8 @@ def weight_falling(trends: pd.DataFrame, policy: Policy) -> Flags:
         values={
             "span_days": pd.Series(np.array(spans)[worst], index=trends.index),
             "earlier_weight_kg": _by_span(trends, pick, "weight_{}_days_ago_kg"),
-            "earlier_date": _by_span(trends, pick, "weight_{}_days_ago_date"),
+            "earlier_date": earlier_date,
+            "days": (trends["weight_date"] - earlier_date).dt.days,
         },
     )
 

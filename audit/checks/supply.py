@@ -48,7 +48,9 @@ def _short(supply: pd.DataFrame, policy: Policy) -> Flags:
     maybe = open_ & (supply["most_need_share"] * needed > least_there + 1e-9)
     opening_low, opening_high = supply["opening_units_low"], supply["opening_units_high"]
     one = in_words(opening_low, "{:,.0f}")
-    most = f" (not counted; at most {policy['opening_stock_days_max']:g} days' need)"
+    begun = supply["walk_from"].dt.strftime("%Y-%m-%d").fillna("a day not known")
+    days = f"{policy['opening_stock_days_max']:g}"
+    most = f" (not counted; worked out from at most {days} days' need on " + begun + ")"
     range_ = one + " to " + in_words(opening_high, "{:,.0f}") + most
     waste = in_words(supply["waste_units"], " ({:,.0f} of them opened and discarded)")
     wider = " (with the least opening stock " + in_words(unfed_high, "{:,.0f}") + ")"

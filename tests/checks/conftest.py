@@ -171,6 +171,7 @@ USUAL: dict[str, dict[str, Any]] = {
         "opening_units_low": 0.0, "opening_units_high": 0.0, "received_units": 40000.0,
         "short_units_low": 0.0, "short_units_high": 0.0, "short_days_low": 0.0,
         "short_waste_units_low": 0.0, "short_waste_units_high": 0.0,
+        "walk_from": pd.Timestamp("2026-08-02"),
         "first_short_day_low": DAY, "on_hand_units_low": 9000.0, "on_hand_units_high": 9000.0,
         "cover_days_low": 9.0, "cover_days_high": 9.0, "covered_share_high": 1.0,
         "least_need_share": 1.0, "most_need_share": 1.0, "need_settled_by": TEXT,

@@ -332,8 +332,8 @@ CASES = {
         ("five per cent and a binary fraction", {"loss_30_days_percent": 5.000000000000001},
          "fine"),
         ("more in a month", {"weight_kg": 56.9, "loss_30_days_percent": 5.1667}, "found", {
-            "evidence": "60 kg on 2026-09-20 to 56.9 kg on 2026-10-20: 5.2 % in about 30 days; "
-            "more than 5 % is marked.",
+            "evidence": "60 kg on 2026-09-20 to 56.9 kg on 2026-10-20: 5.2 % in 30 days; "
+            "more than 5 % in about 30 is marked.",
             "observed": 5.1667, "expected": 5.0, "urgency": "urgent", "unit": "%",
         }),
         ("7.5 per cent in three months", THREE_MONTHS | {"loss_90_days_percent": 7.5}, "fine"),
@@ -345,8 +345,8 @@ CASES = {
         # 5.5 is 1.1 times its mark and 15 is 1.5 times: the further one is shown.
         ("more in a month and in six",
          SIX_MONTHS | {"loss_30_days_percent": 5.5, "loss_180_days_percent": 15}, "found", {
-            "evidence": "70.6 kg on 2026-04-23 to 60 kg on 2026-10-20: 15.0 % in about 180 days; "
-            "more than 10 % is marked.",
+            "evidence": "70.6 kg on 2026-04-23 to 60 kg on 2026-10-20: 15.0 % in 180 days; "
+            "more than 10 % in about 180 is marked.",
             "observed": 15.0,
         }),
         ("a gain", {"loss_30_days_percent": -3, "any_loss_percent": -3}, "fine"),

@@ -42,7 +42,7 @@ CASES = {
                           "count_adjustment_units_low": -1, "count_adjustment_units_high": -15,
                           "last_counted_on": pd.Timestamp("2026-10-04")}, "found", {
             "evidence": "Needed 31 pieces in the period, stock at its start 2 to 16 (not counted; "
-            "at most 31 days' need), "
+            "worked out from at most 31 days' need on 2026-08-02), "
             "received 20, and the count on 2026-10-04 found 1 to 15 fewer than that leaves: "
             "9 pieces not covered on 9 days, the first 2026-10-23.",
         }),
@@ -88,7 +88,8 @@ CASES = {
         ("short by either opening stock",
          SHORT | {"opening_units_low": 0, "short_units_high": 3000}, "found", {
             "evidence": "Needed 31,000 mL in the period, stock at its start 0 to 1,000 (not "
-            "counted; at most 31 days' need), received 28,000: 2,000 mL not covered on 2 days, "
+            "counted; worked out from at most 31 days' need on 2026-08-02), "
+            "received 28,000: 2,000 mL not covered on 2 days, "
             "the first 2026-10-30 (with the least opening stock 3,000).",
         }),
         ("short only if nothing was in stock", BY_ONE_BOUND, "unchecked", COUNT),
