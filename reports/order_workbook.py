@@ -201,21 +201,20 @@ def _order_now(
     def of_people(name: str, function: str = "SUMIFS") -> Formula:
         return lambda row: ranges.total(function, name, ("line", f"$A{row}"))
 
-    def allowed(row: int) -> str:
-        return f"{at['allowance_units']}{row}" if allowance else "0"
+    def with_allowance(row: int, by: str = "") -> str:
+        """What is bought beyond the orders as they stand, to be added; blank where nothing is."""
+        more = f"{at['allowance_units']}{row}" if allowance else ""
+        return more and f"+ROUNDUP({more}/{by},0)" if by else more and f"+{more}"
 
     def cases(row: int) -> str:
         if not to_homes:
             return f"=ROUNDUP({at['exact_cases']}{row},0)"
         size = f"({at['units_per_piece']}{row}*{at['units_per_case']}{row})"
         sent = ranges.total("SUMIFS", "cases_to_home", ("line", f"$A{row}"))[1:]
-        return (
-            f"=MAX(0,{sent}+ROUNDUP({allowed(row)}/{size},0)"
-            f"-INT({at['warehouse_units']}{row}/{size}))"
-        )
+        return f"=MAX(0,{sent}{with_allowance(row, size)}-INT({at['warehouse_units']}{row}/{size}))"
 
     def lacking(row: int) -> str:
-        bought = f"{at['to_supply_units']}{row}+{allowed(row)}"
+        bought = f"{at['to_supply_units']}{row}{with_allowance(row)}"
         return f"=MAX(0,{bought}-{at['warehouse_units']}{row})"
 
     columns = [
