@@ -59,7 +59,8 @@ def print_summary(
     urgent = open_.loc[open_["urgency"].eq("urgent"), "patient_id"].nunique()
     lines = (
         f"{len(result.patients):,} patients audited for {period} ({in_force:,} with an order in "
-        f"force): {open_['patient_id'].nunique():,} need review, {urgent:,} of them urgently.",
+        f"force{_without_order(result.patients)}): {open_['patient_id'].nunique():,} need review, "
+        f"{urgent:,} of them urgently.",
         f"Rows read {read:,} = used {used:,} + set aside {aside:,} + not data {other:,}.",
         _counts(open_),
         *_month_on_month(result, previous),
@@ -72,6 +73,17 @@ def print_summary(
     for line in lines:
         console.print(line, markup=False, soft_wrap=True)
     console.print(CAUTION, style="dim", soft_wrap=True)
+
+
+def _without_order(patients: pd.DataFrame) -> str:
+    """How many the delivery log alone names, and how many of these may be others misspelt."""
+    alone = patients.loc[~patients["has_any_order"].astype(bool)]
+    near = int(alone["near_patient_id"].notna().sum())
+    counts = {
+        "in the delivery log alone": len(alone) - near,
+        "there under an identifier that nearly matches one of the orders": near,
+    }
+    return "".join(f", {count:,} {words}" for words, count in counts.items() if count)
 
 
 def _left_out(names: Sequence[str]) -> list[str]:

@@ -149,7 +149,7 @@ def quality(report: ReportInput) -> list[Row]:
     sheets = exports.reconciliation
     columns = exports.read_columns
     known = sheets.loc[sheets["table"].isin(list(EXPORT_TABLES))].groupby("table")
-    rows = known[["rows_read", "rows_used", "rows_set_aside"]].sum()
+    rows = known[["rows_read", "rows_used", "rows_set_aside", "rows_not_data"]].sum()
     rows["files"] = known.size()
     unread = exports.unread_cells["table"].value_counts()
     unused = columns.loc[columns["column"].isna(), "table"].value_counts()

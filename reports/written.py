@@ -82,6 +82,8 @@ FIELDS: tuple[tuple[Field, ...], ...] = (
         ("supplied_by", "supplied by", None),
     ),
 )
+# Blank on an order they count as none, so that a 0 here need not have been written.
+NONE_WHERE_BLANK = ("other_water_ml_per_day", "iv_fluid_ml_per_day")
 TEXT_SHOWN = 240
 
 
@@ -97,7 +99,8 @@ def written(parts: list[Row]) -> list[tuple[list[list[tuple[str, str]]], str]]:
             [
                 (label, shown(part[column], unit, column))
                 for column, label, unit in fields
-                if part.get(column) is not None and part[column] != ""
+                if part.get(column) not in (None, "")
+                and not (column in NONE_WHERE_BLANK and part[column] == 0)
             ]
             for fields in FIELDS
         ]
