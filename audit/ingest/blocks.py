@@ -304,11 +304,12 @@ def _with_mapping(
     declared = [_mapped(layout, text, reading) for text, reading in pairs]
     claimed = {each.column for each in declared if each is not None and each.column}
     matches: list[Match | None] = []
-    for match, each in zip(guess.matches, declared, strict=True):
+    for match, each, reading in zip(guess.matches, declared, readings, strict=True):
         if each is None:
             matches.append(None if match and match.column in claimed else match)
         elif each.column in columns:
-            matches.append(Match(each.column, headers.EXACT, each.unit, each.date_order))
+            unit = each.unit or headers.unit_for(reading, columns[each.column])
+            matches.append(Match(each.column, headers.EXACT, unit, each.date_order))
         else:
             matches.append(None)
     answered = {match.column for match in matches if match}

@@ -102,8 +102,9 @@ def looks(
     name: str,
     ids: OtherIds,
     header_row: int | None = None,
+    unit: str = "",
 ) -> Looks:
-    """How well the cells of one column of a sheet fit a declared column.
+    """How well the cells of one column of a sheet fit a declared column, in the unit written.
 
     A cell that repeats the header, as in a sheet of pages, tells nothing.
     """
@@ -123,7 +124,7 @@ def looks(
     if column.kind == "text":
         fitting = sum(isinstance(value, str) for value in cells)
         return Looks(len(cells), fitting, "are words", False)
-    fitting = _read(column, cells)
+    fitting = _read(column, cells, unit)
     return Looks(len(cells), fitting, f"are {_KINDS[column.kind]}", True, can_tell_alone(column))
 
 
@@ -152,9 +153,9 @@ def _present(cells: Cells, rows: np.ndarray) -> list[object]:
     ]
 
 
-def _read(column: Column, cells: Sequence[object]) -> int:
+def _read(column: Column, cells: Sequence[object], unit: str = "") -> int:
     """How many cells can be read as the column's kind, in whichever order of day and month."""
-    rules = CellRules(unit=column.unit or "")
+    rules = CellRules(unit=unit or column.unit or "")
     if column.kind != "date":
         reading = read_cells(column, cells, rules)
         within = reading.is_read

@@ -257,6 +257,35 @@ def _stems(text: str) -> Iterable[tuple[str, str]]:
         yield text[:start].rstrip(" _,:;-"), re.sub(r"[_\s]+", " ", text[start:])
 
 
+@lru_cache(maxsize=4096)
+def unit_written(header: str) -> str:
+    """The unit that a header of any name states, in brackets, with a stroke or at its end.
+
+    Blank where it states none; a lone word of one letter, or `in`, is no unit without brackets.
+    """
+    text = " ".join(header.strip(OUTER).split())
+    bracketed = [words.strip() for words in _BRACKETS.findall(text)]
+    tokens = re.sub(r"\s*(?:/|\bper\b)\s*", "/", text, flags=re.IGNORECASE).split()
+    stroked = [token for token in tokens if "/" in token]
+    last = [token for token in tokens[1:][-1:] if len(token) > 1 and token.casefold() != "in"]
+    return next((words for words in (*bracketed, *stroked, *last) if units.is_unit(words)), "")
+
+
+def unit_contradicts(header: str, column: Column) -> bool:
+    """Whether a header states a unit that quantities of the column cannot be written in."""
+    written = unit_written(header)
+    if not written or column.kind not in ("number", "whole_number"):
+        return False
+    return column.unit in units.FORMS and units.factor(written, column.unit) is None
+
+
+def unit_for(header: str, column: Column) -> str:
+    """The unit that a header states, where quantities of the column can be written in it."""
+    written = unit_written(header)
+    usable = written and units.factor(written, column.unit or "") is not None
+    return written if usable else ""
+
+
 def unit_in_header(text: str) -> bool:
     """Whether a header cell consists of a unit or a date format, as in a second header row."""
     bare = text.strip(OUTER).strip("()[]{}")

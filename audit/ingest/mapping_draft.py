@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from audit.ingest.exports import Exports
 from audit.ingest.headers import data_columns
 from audit.ingest.near_ids import NearIds, near_ids, quoted
-from audit.ingest.plan import BlockPlan, ColumnPlan
+from audit.ingest.plan import BlockPlan, ColumnPlan, Proposal
 
 LISTED_PAIRS = 5
 OPENING = """\
@@ -125,10 +125,18 @@ def _line(plan: BlockPlan, column: ColumnPlan) -> str:
     if column.proposal:
         others = f"; or {', '.join(column.proposal.others)}" if column.proposal.others else ""
         reason = _one_line(column.proposal.reason)
-        return f"# {header} = {quoted(column.proposal.column)}    # proposed: {reason}{others}"
+        return f"# {header} = {_proposed(column.proposal)}    # proposed: {reason}{others}"
     if column.position in plan.block.mapped:
         return f'{header} = ""'
     return f'# {header} = ""    # {_one_line(column.reason)}'
+
+
+def _proposed(proposal: Proposal) -> str:
+    """The column proposed, with the unit that its header states."""
+    column = quoted(proposal.column)
+    if not proposal.unit:
+        return column
+    return f"{{ column = {column}, unit = {quoted(proposal.unit)} }}"
 
 
 def _target(plan: BlockPlan, column: ColumnPlan) -> str:

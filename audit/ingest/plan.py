@@ -24,6 +24,8 @@ class Proposal:
     """Other columns it may mean as well."""
     fits: bool = False
     """Whether its cells are clearly of the column's kind."""
+    unit: str = ""
+    """The unit that the header states, blank where it states none."""
 
     def __str__(self) -> str:
         also = f" (or {', '.join(self.others)})" if self.others else ""

@@ -23,6 +23,8 @@ from audit.ingest.headers import (
     hinted_tables,
     match_header,
     spelling_keys,
+    unit_contradicts,
+    unit_for,
     words_of,
 )
 from audit.ingest.plan import BlockPlan, ColumnPlan, Proposal
@@ -43,6 +45,7 @@ class _Candidate:
     column: str
     likeness: float
     looks: Looks
+    unit: str = ""
 
     @property
     def score(self) -> float:
@@ -151,7 +154,11 @@ def _of_table(
             best[each.place] = each
     return {
         place: Proposal(
-            chosen.column, chosen.reason, _others(chosen, candidates), chosen.looks.clear
+            chosen.column,
+            chosen.reason,
+            _others(chosen, candidates),
+            chosen.looks.clear,
+            chosen.unit,
         )
         for place, chosen in best.items()
     }
@@ -194,11 +201,14 @@ def _candidates(
 ) -> Iterator[_Candidate]:
     header_row = block.header_rows[-1] if block.header_rows else None
     for name, declared in open_columns.items():
+        if unit_contradicts(column.header, declared):
+            continue
         likeness = _likeness(table, name, column.header)
         if likeness < SLIGHT and not can_tell_alone(declared):
             continue
-        looked = looks(sheet, column.position, rows, table, name, ids, header_row)
-        candidate = _Candidate(column.position, name, likeness, looked)
+        unit = unit_for(column.header, declared)
+        looked = looks(sheet, column.position, rows, table, name, ids, header_row, unit)
+        candidate = _Candidate(column.position, name, likeness, looked, unit)
         if candidate.worth:
             yield candidate
 

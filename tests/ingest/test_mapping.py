@@ -281,3 +281,42 @@ def test_our_own_files_are_read_back_as_they_were_meant(read, assert_closed):
     assert (account["rows_not_data"], account["rows_set_aside"]) == (2, 0)
     assert account["note"] == "2 row(s) without an answer are no data"
     assert_closed(exports)
+
+
+HEIGHT_IN_METRES = (
+    "patient_id,order_id,start_date,Height today (m),Kcal/day target,Energy kcal/100ml\n"
+    "P1,O1,2026-10-01,1.62,1500,100\nP2,O2,2026-10-01,1.71,1800,150\nP3,O3,2026-10-01,1.80,2000,120\n"
+)
+
+
+def test_a_unit_in_an_unknown_header_is_drafted_with_its_column(tmp_path):
+    orders = tmp_path / "orders.csv"
+    orders.write_text(HEIGHT_IN_METRES, encoding="utf-8")
+    drafted = mapping_text(read_exports([orders], ReadOptions(required=())))
+    line = '"Height today (m)" = { column = "height_cm", unit = "m" }'
+    assert f"# {line} " in drafted
+    mapping = mapping_of(tmp_path, drafted.replace(f"# {line}", line))
+    read = read_exports([orders], ReadOptions(mapping=mapping, required=()))
+    assert read.tables["orders"]["height_cm"].tolist() == [162.0, 171.0, 180.0]
+
+
+def test_a_unit_in_a_header_counts_where_its_mapping_states_none(tmp_path):
+    orders = tmp_path / "orders.csv"
+    orders.write_text(HEIGHT_IN_METRES, encoding="utf-8")
+    named = '[[file]]\npattern = "orders.csv"\n[file.columns]\n"Height today (m)" = "height_cm"\n'
+    mapping = mapping_of(tmp_path, named)
+    read = read_exports([orders], ReadOptions(mapping=mapping, required=()))
+    assert read.tables["orders"]["height_cm"].tolist() == [162.0, 171.0, 180.0]
+
+
+def test_no_column_is_proposed_that_the_unit_of_its_header_contradicts(tmp_path):
+    orders = tmp_path / "orders.csv"
+    orders.write_text(HEIGHT_IN_METRES, encoding="utf-8")
+    plan = read_exports([orders], ReadOptions(required=())).plan.blocks[0]
+    energy = [
+        column.proposal.column
+        for column in plan.columns
+        if column.header in ("Kcal/day target", "Energy kcal/100ml") and column.proposal
+    ]
+    assert not [column for column in energy if "kcal" not in column]
+    assert "kcal_per_100g" not in energy
