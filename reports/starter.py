@@ -235,6 +235,9 @@ _WIDTHS = {
 def write_starter(folder: Path) -> list[Path]:
     """Write the blank workbooks into a folder, made if need be; the paths in reading order.
 
+    Made to be filled in with patients, the workbooks and a folder made here are their owner's
+    alone to read.
+
     Raises `FileExistsError` with a message that names what exists, and writes nothing, where
     the folder is a file or a workbook of that name exists; `OSError` where it cannot be written.
     """
@@ -247,11 +250,12 @@ def write_starter(folder: Path) -> list[Path]:
             f"{folder}: holds {', '.join(present)} already; nothing was written. Name another "
             "folder"
         )
-    folder.mkdir(parents=True, exist_ok=True)
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix=".starter-", dir=folder) as unfinished:
         for name, (title, tables) in WORKBOOKS.items():
             _write_workbook(Path(unfinished) / name, title, tables)
         for path in targets:
+            (Path(unfinished) / path.name).chmod(0o600)
             (Path(unfinished) / path.name).rename(path)
     return targets
 

@@ -1,5 +1,7 @@
 """Blank workbooks: what a person sees and fills in, and that the audit reads it back."""
 
+import os
+import stat
 from collections import Counter
 from datetime import date, datetime, time
 from itertools import chain
@@ -321,3 +323,11 @@ class TestCommand:
         done = self.call(tmp_path / "file" / "blank")
         assert done.exit_code == 2
         assert "cannot be written" in done.output
+
+
+@pytest.mark.skipif(os.name != "posix", reason="modes of files are POSIX's")
+def test_workbooks_to_be_filled_with_patients_are_their_owners_alone(tmp_path):
+    folder = tmp_path / "starter"
+    written = write_starter(folder)
+    assert stat.S_IMODE(folder.stat().st_mode) == 0o700
+    assert {stat.S_IMODE(path.stat().st_mode) for path in written} == {0o600}
