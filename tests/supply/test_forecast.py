@@ -97,6 +97,13 @@ def test_days_in_two_absences_of_one_patient_are_left_out_once(run, tables):
     assert row["need_units"] == (DAYS - 9) * 1000
 
 
+@pytest.mark.parametrize(("last", "days"), [("2026-10-31", DAYS), ("2026-11-01", DAYS - 1)])
+def test_an_absence_that_ends_as_the_days_ahead_begin(run, tables, last, days):
+    away = tables.absences({"patient_id": "P1", "from_date": "2026-10-28", "to_date": last})
+    row = run([span("P1", 1000)], [held("P1", 0)], absences=away).iloc[0]
+    assert row["need_units"] == days * 1000
+
+
 def test_rounding_up_is_done_once(run):
     row = run([span(f"P{n}", 11) for n in range(10)], [held(f"P{n}", 0) for n in range(10)]).iloc[0]
     # 10 x 45 x 11 = 4950 mL, 9.9 and so 10 pieces, all of them in the warehouse.

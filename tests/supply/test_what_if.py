@@ -334,6 +334,15 @@ def test_what_may_be_of_a_lot_under_recall_is_no_stock_ahead(programme, october)
     assert "under recall" not in rows["note"].fillna("").loc["bag_set"]
 
 
+def test_a_lot_that_only_came_back_is_not_listed(programme):
+    made = programme(
+        line("2026-10-01", "A", 50, lot="M"),
+        line("2026-10-07", "A", 5, lot="L", status="returned"),
+        parts=NEW,
+    )
+    assert traced(made, ("A", "L")).empty
+
+
 def test_a_lot_that_nobody_received_is_told(programme):
     made = programme(
         line("2026-10-01", "A", 50, lot="L1"), line("2026-10-02", "A", 4),
