@@ -626,9 +626,14 @@ def _checked(
 ) -> str:
     """What to mind of the exports; stops where they cannot be audited as asked for."""
     _check_what_if(exports, request.unavailable, request.recalls)
-    notice = _coverage(exports, request.period, policy)
+    from audit.coverage import set_aside_notice
+
+    notices = (
+        _coverage(exports, request.period, policy),
+        set_aside_notice(exports.reconciliation, policy),
+    )
     _check_comparable(earlier, exports, request.period, policy)
-    return notice
+    return " ".join(filter(None, notices))
 
 
 def _coverage(exports: Exports, period: Period, policy: Policy) -> str:

@@ -54,3 +54,20 @@ def coverage_notice(tables: Mapping[str, pd.DataFrame], period: Period, policy: 
             "may not be real."
         )
     return ""
+
+
+def set_aside_notice(reconciliation: pd.DataFrame, policy: Policy) -> str:
+    """What to know where many orders were set aside; blank where few were.
+
+    The rows of the orders used and set aside are counted; those that are no data are not.
+    """
+    orders = reconciliation.loc[reconciliation["table"].eq("orders")]
+    aside = int(orders["rows_set_aside"].sum())
+    rows = aside + int(orders["rows_used"].sum())
+    if not aside or 100 * aside < policy["orders_set_aside_percent"] * rows:
+        return ""
+    return (
+        f"{aside:,} of {rows:,} orders were set aside and are not audited: their patients may "
+        "be missing, or seem to have no order. Rows set aside say why; where one column is "
+        "named again and again, confirm its unit in the mapping file."
+    )

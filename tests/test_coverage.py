@@ -3,7 +3,7 @@
 import pandas as pd
 import pytest
 
-from audit.coverage import CoverageError, coverage_notice
+from audit.coverage import CoverageError, coverage_notice, set_aside_notice
 from audit.period import parse_period
 from audit.policy import load_policy
 
@@ -61,3 +61,17 @@ def test_a_period_in_which_no_order_is_in_force_is_refused(start, stop):
 def test_a_log_without_any_day_is_refused():
     with pytest.raises(CoverageError, match="has lines on no day"):
         notice(None)
+
+
+@pytest.mark.parametrize(("aside", "said"), [(0, False), (9, False), (10, True), (40, True)])
+def test_that_many_orders_were_set_aside_is_said(aside, said):
+    reconciliation = pd.DataFrame(
+        {
+            "table": ["orders", "orders", "deliveries"],
+            "rows_used": [50, 50 - aside, 0],
+            "rows_set_aside": [0, aside, 100],
+        }
+    )
+    words = set_aside_notice(reconciliation, load_policy())
+    assert words.startswith(f"{aside} of 100 orders were set aside") == said
+    assert bool(words) == said
