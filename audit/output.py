@@ -105,8 +105,8 @@ def check_replaceable(folder: Path, without_identity: bool) -> None:
         return
     if bool(record.get("without_identity")) != without_identity:
         raise OutputError(
-            f"{folder}: of the run there and this one, only one is without identity; name "
-            "another folder with --out"
+            f"{folder}: one of the two runs, the one there and this one, is without identity and "
+            "the other is not; name another folder with --out"
         )
     written = record.get("outputs") or {}
     digests = digests_in(folder)

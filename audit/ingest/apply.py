@@ -159,7 +159,8 @@ def _assert_closed(part: _Part) -> None:
 
 def _moved_notes(data: Converted) -> tuple[str, ...]:
     return tuple(
-        f"{count} cell(s) of {source} also or only say {target}"
+        f"{target} read from {count} {'cell' if count == 1 else 'cells'} of {source}, which "
+        f"{'states' if count == 1 else 'state'} it beside {source} or in its place"
         for (source, target), count in data.moved.items()
         if count
     )

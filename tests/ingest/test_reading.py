@@ -114,7 +114,7 @@ def test_what_a_cell_says_for_another_column_fills_that_column_or_contradicts_it
     assert orders["flush_every_h"].tolist() == [4, 4, 4, 6]
     assert exports.unread_cells["found"].tolist() == ["60 mL q4h"]
     assert (
-        "1 cell(s) of flush_ml also or only say flush_rate_ml_per_h"
+        "flush_rate_ml_per_h read from 1 cell of flush_ml, which states it beside flush_ml"
         in (exports.reconciliation["note"].iloc[0])
     )
 

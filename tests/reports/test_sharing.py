@@ -271,7 +271,7 @@ def test_a_run_with_identity_and_one_without_do_not_replace_each_other(
     out = ["run", SAMPLES, "--period", "2026-10", "--out", folders / first, *words]
     done = CliRunner().invoke(app, [str(word) for word in out])
     assert done.exit_code == 2
-    assert "only one is without identity" in " ".join(done.output.split())
+    assert "is without identity and the other is not" in " ".join(done.output.split())
 
 
 class TestKeys:
