@@ -31,9 +31,9 @@ CELLS = (
     ("start_rate_ml_per_h", "begins at", "mL/h"), ("step_ml_per_h", "step", "mL/h"),
     ("step_every_h", "every", "h"), ("days_per_week", "days a week", ""),
     ("formula_code", "formula", ""), ("dilution", "made up", ""), ("additive", "additive", ""),
-    ("additive_per_day", "of it a day", ""), ("additive_per_100_ml", "of it to 100 mL", ""),
-    ("additive_2", "second additive", ""), ("additive_2_per_day", "of it a day", ""),
-    ("additive_3", "third additive", ""), ("additive_3_per_day", "of it a day", ""),
+    ("additive_per_day", "of it a day", "g or mL"), ("additive_per_100_ml", "of it to 100 mL", ""),
+    ("additive_2", "second additive", ""), ("additive_2_per_day", "of it a day", "g or mL"),
+    ("additive_3", "third additive", ""), ("additive_3_per_day", "of it a day", "g or mL"),
     ("flush_ml", "flush", "mL"),
     ("flush_rate_ml_per_h", "flush as a rate", "mL/h"), ("flush_every_h", "every", "h"),
     ("flushes_per_day", "flushes", "/d"), ("flush_timing", "flushed", ""),
@@ -166,7 +166,7 @@ def _part_lines(part: Mapping[str, Any], formula: Mapping[str, Any]) -> Iterator
          "additive_water_ml_per_day"),
     ):  # fmt: skip
         scale = f" / {per}" if per > 1 else ""
-        plus = f" + {_shown(part[added])} added" if part[added] else ""
+        plus = f" + {_shown(part[added])} {unit} added" if part[added] else ""
         yield Line(
             step,
             f"{_shown(feed)} mL x {_shown(part[density])} {unit}/{'L' if per > 1 else 'mL'}"
@@ -307,7 +307,7 @@ def _total_lines(one: Mapping[str, Any], period: Period) -> Iterator[Line]:
     yield Line(
         "weight",
         f"{_shown(one['weight_kg'])} kg of {_day(one['weight_date'])}; height "
-        f"{_shown(one['height_cm'])} cm; body mass index {_shown(one['bmi_kg_per_m2'])} kg/m2; "
+        f"{_shown(one['height_cm'])} cm; body mass index {_shown(one['bmi_kg_per_m2'], 1)} kg/m2; "
         f"age {_shown(one['age_years'])} years on {_day(period.as_of)} "
         f"({_words(one['life_stage'], NOT_KNOWN)})",
         _basis("order or weights", one["weight_basis"]),
@@ -386,11 +386,11 @@ def _either(low: float, high: float, joint: str = " or ") -> str:
     return _shown(low) if low == high or pd.isna(low) else f"{_shown(low)}{joint}{_shown(high)}"
 
 
-def _shown(value: Any) -> str:
-    """A number to four decimals at most, as it is used; text as it is."""
+def _shown(value: Any, decimals: int = 4) -> str:
+    """A number to as many decimals at most, four as it is used; text as it is."""
     if not isinstance(value, str) and pd.isna(value):
         return NOT_KNOWN
-    return value if isinstance(value, str) else f"{round(float(value), 4):,.10g}"
+    return value if isinstance(value, str) else f"{round(float(value), decimals):,.10g}"
 
 
 def _day(day: Any) -> str:

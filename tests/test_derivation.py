@@ -125,3 +125,12 @@ def test_the_command_prints_it_and_refuses_an_unknown_patient():
     refused = run("HV-9999")
     assert refused.exit_code == 2
     assert "HV-9999" not in refused.output
+
+
+def test_amounts_added_have_units_and_an_index_of_mass_one_decimal(told):
+    words = [
+        line.arithmetic for orders in told.values() for lines in orders.values() for line in lines
+    ]
+    joined = "\n".join(words)
+    assert not re.search(r"\d added", joined)
+    assert not re.search(r"\d\.\d\d+ kg/m2", joined)
