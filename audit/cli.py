@@ -22,6 +22,7 @@ from audit.stopping import (
     UNFINISHED,
     Guarded,
     prepare_process,
+    refusal,
 )
 from audit.stopping import stop as _stop
 
@@ -356,7 +357,7 @@ def starter(
     except FileExistsError as error:
         _stop(MISUSED, str(error))
     except OSError as error:
-        _stop(MISUSED, f"{folder}: cannot be written: {error.strerror}")
+        _stop(MISUSED, f"{folder}: cannot be written: {refusal(error)}")
     for path in written:
         typer.echo(f"Wrote {path}")
 
@@ -481,7 +482,7 @@ def _audit(request: Request) -> None:
     except OutputError as error:
         _stop(MISUSED, str(error))
     except OSError as error:
-        _stop(UNFINISHED, f"{folder}: cannot be written: {error.strerror}")
+        _stop(UNFINISHED, f"{folder}: cannot be written: {refusal(error)}")
     if not request.quiet:
         from audit.console import print_summary
 
@@ -804,7 +805,7 @@ def _write_new(path: Path, text: str) -> None:
     except FileExistsError:
         _stop(MISUSED, f"{path}: exists already; name another file")
     except OSError as error:
-        _stop(MISUSED, f"{path}: cannot be written: {error.strerror}")
+        _stop(MISUSED, f"{path}: cannot be written: {refusal(error)}")
     typer.echo(f"Wrote {path}")
 
 

@@ -21,7 +21,6 @@ from audit.period import Period
 from audit.policy import Policy
 from audit.previous import PreviousRun
 from audit.programme import OF_PATIENTS, Programme, programme
-from audit.settling import settling
 from schemas.columns import empty
 from schemas.results import Answers, Resolved
 
@@ -41,7 +40,6 @@ class AuditResult:
 
     exceptions: pd.DataFrame
     unchecked: pd.DataFrame
-    settling: pd.DataFrame
     check_counts: pd.DataFrame
     checks: tuple[Check, ...]
     regimens: pd.DataFrame
@@ -152,7 +150,6 @@ def combine(
     result = AuditResult(
         exceptions=exceptions,
         unchecked=unchecked,
-        settling=settling(unchecked),
         check_counts=counts,
         checks=checks,
         regimens=_stacked([part.regimens for part in parts]),

@@ -18,6 +18,7 @@ import python_calamine
 from audit.output import RECORD, is_audit_folder
 from audit.period import Period
 from audit.policy import Policy
+from audit.stopping import refusal
 from schemas.columns import Table, columns_of, empty
 from schemas.exports import ANSWERS
 from schemas.results import (
@@ -196,7 +197,7 @@ def _exceptions(folder: Path, record: Mapping[str, Any]) -> pd.DataFrame:
         content = path.read_bytes()
     except OSError as error:
         raise PreviousRunError(
-            f"--previous {folder}: {TABLE} cannot be read ({error.strerror}); without it there "
+            f"--previous {folder}: {TABLE} cannot be read ({refusal(error)}); without it there "
             "is nothing to compare with"
         ) from None
     stated = (record.get("outputs") or {}).get(TABLE)

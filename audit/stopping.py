@@ -72,11 +72,16 @@ def told(error: BaseException) -> tuple[int, str]:
     if _is_of_memory(error):
         return UNFINISHED, f"There is not enough memory for these exports. {UNTOUCHED}"
     if isinstance(error, OSError) and error.errno is not None:
-        return UNFINISHED, f"The system refused: {os.strerror(error.errno)}. {UNTOUCHED}"
+        return UNFINISHED, f"The system refused: {refusal(error)}. {UNTOUCHED}"
     return (
         PROGRAM_ERROR,
         f"Stopped by an error of the program itself ({type(error).__name__}). {UNTOUCHED}",
     )
+
+
+def refusal(error: OSError) -> str:
+    """Why the system refused, in its own words: a library may put others around them."""
+    return os.strerror(error.errno) if error.errno is not None else type(error).__name__
 
 
 def _is_of_memory(error: BaseException) -> bool:

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from audit.policy import Policy
 from reports import ReportInput
 from reports.history import Entry, history
 from reports.states import resolved
@@ -19,9 +20,6 @@ from schemas.results import FAMILIES, URGENCIES
 SETTLING_LINES = 2
 RUNS_SHOWN = 13
 GROUPS_SHOWN = 6
-# A group is marked where it has at least so many exceptions of a family, and so many times
-# the programme's exceptions per patient.
-MARKED_COUNT, MARKED_TIMES = 3, 1.5
 GROUP_TITLES = {"site": "Site", "clinician": "Clinician", "formula": "Formula"}
 # A bar of the trend is as long as the largest of them, in the picture's own units.
 TREND_WIDTH = 200.0
@@ -39,8 +37,8 @@ def front(report: ReportInput, summary: Summary) -> dict[str, Any]:
         "trend": trend(runs[-RUNS_SHOWN:]) if len(runs) > 1 else [],
         "gone_outcomes": _outcomes(report),
         "concentration": concentration(report),
-        "marked_count": MARKED_COUNT,
-        "marked_times": MARKED_TIMES,
+        "marked_count": report.policy["marked_group_exceptions_min"],
+        "marked_times": report.policy["marked_group_times_programme"],
         "settling": settling(cleaned(report.result.unchecked)).head(SETTLING_LINES).to_dict(
             "records"
         ),
@@ -87,7 +85,9 @@ def concentration(report: ReportInput) -> list[Row]:
         members = shortened(members.assign(group=members["group"].fillna("not stated")), "group")
         groups = int(members["group"].nunique())
         if groups > 1:
-            tables.append({"title": title, "groups": groups, "rows": _by_group(members, found)})
+            tables.append(
+                {"title": title, "groups": groups, "rows": _by_group(members, found, report.policy)}
+            )
     return tables
 
 
@@ -98,7 +98,7 @@ def _formulas(regimens: pd.DataFrame) -> pd.DataFrame:
     return split[["patient_id", "formula"]].dropna().drop_duplicates()
 
 
-def _by_group(members: pd.DataFrame, found: pd.DataFrame) -> list[Row]:
+def _by_group(members: pd.DataFrame, found: pd.DataFrame, policy: Policy) -> list[Row]:
     sizes = members.groupby("group")["patient_id"].nunique()
     joined = found.merge(members, on="patient_id")
     counts = pd.crosstab(joined["group"], joined["family"]).reindex(
@@ -106,7 +106,9 @@ def _by_group(members: pd.DataFrame, found: pd.DataFrame) -> list[Row]:
     )
     rates = counts.div(sizes, axis="index")
     overall = counts.sum() / max(1, int(sizes.sum()))
-    marked = counts.ge(MARKED_COUNT) & rates.ge(MARKED_TIMES * overall)
+    few = float(policy["marked_group_exceptions_min"])
+    times = float(policy["marked_group_times_programme"])
+    marked = counts.ge(few) & rates.ge(times * overall)
     totals = counts.sum(axis="columns")
     order = totals.sort_values(ascending=False, kind="stable").index
     return [

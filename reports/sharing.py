@@ -30,6 +30,7 @@ import numpy as np
 import pandas as pd
 
 from audit.policy import load_policy
+from audit.stopping import refusal
 from reports import ReportInput
 from schemas.columns import columns_of
 from schemas.exports import EXPORT_TABLES
@@ -137,7 +138,7 @@ def _made(path: Path) -> bytes:
     try:
         handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
     except OSError as error:
-        raise KeyFileError(f"--key {path}: cannot be made: {error.strerror}") from None
+        raise KeyFileError(f"--key {path}: cannot be made: {refusal(error)}") from None
     with os.fdopen(handle, "w", encoding="ascii") as file:
         file.write(f"{KEY_HEAD}\n{key.hex()}\n")
     return key

@@ -21,6 +21,7 @@ from audit.regimen.formula import ADDITIVES
 from audit.regimen.intake import daily_intake
 from audit.regimen.person import age_years
 from audit.regimen.readings import WHICH_PARTS
+from audit.supply.recalls import lot_keys
 from schemas.columns import PROVENANCE
 
 SOURCE = list(PROVENANCE)
@@ -579,7 +580,7 @@ def lines_with_recalls(lines: pd.DataFrame, recalls: pd.DataFrame) -> pd.DataFra
     under recall that name no lot. `lot_returned` is true only where every unit of the lot is
     known to have come back.
     """
-    notices = recalls.assign(lot_key=_lot_key(recalls["lot"]))
+    notices = recalls.assign(lot_key=lot_keys(recalls["lot"]))
     notices = notices.drop_duplicates(["item_code", "lot_key"])[["item_code", "lot_key", "notice"]]
     # Few lines are of an item under recall, and the log is long.
     own = lines.loc[lines["item_code"].isin(recalls["item_code"])]
@@ -587,7 +588,7 @@ def lines_with_recalls(lines: pd.DataFrame, recalls: pd.DataFrame) -> pd.DataFra
         {
             "patient_id": own["patient_id"],
             "item_code": own["item_code"],
-            "lot_key": _lot_key(own["lot"]),
+            "lot_key": lot_keys(own["lot"]),
         }
     )
     listed = lot.merge(notices.assign(recalled=True), how="left", on=["item_code", "lot_key"])
@@ -607,11 +608,6 @@ def lines_with_recalls(lines: pd.DataFrame, recalls: pd.DataFrame) -> pd.DataFra
         notice=listed["notice"].reindex(lines.index).fillna("no text"),
         **{name: flag.reindex(lines.index, fill_value=False) for name, flag in flags.items()},
     )
-
-
-def _lot_key(lots: pd.Series) -> pd.Series:
-    plain = lots.astype("str").str.casefold().str.replace(r"[\W_]", "", regex=True)
-    return plain.where(plain.ne(""))
 
 
 def _moved_pieces(lines: pd.DataFrame) -> pd.Series:

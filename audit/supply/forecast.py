@@ -174,7 +174,7 @@ def needs_ahead(
             (~table["stock_known"], "stock not known, counted as none"),
             (table["return_unknown"], "away without a day of return, counted as at home"),
             (
-                table["recalled_units"].gt(0),
+                table["is_recalled"],
                 "stock that may be of a lot under recall is not counted: "
                 + _number(table["recalled_units"])
                 + " "
@@ -280,7 +280,7 @@ def _take_off_recalled(
     Lines that name no lot are counted as stock: their item alone is under recall. So are lots
     that came after the period, which the stock does not hold.
     """
-    table["recalled_units"] = 0.0
+    table["recalled_units"], table["is_recalled"] = 0.0, False
     if recalled is None or recalled.empty:
         return
     pair = ["patient_id", "supply_class"]
@@ -291,6 +291,7 @@ def _take_off_recalled(
     most = pd.Series(units.reindex(pd.MultiIndex.from_frame(table[pair])).to_numpy(float))
     held = table["stock_at_home_units"]
     table["recalled_units"] = np.minimum(most.fillna(0.0).set_axis(table.index), held)
+    table["is_recalled"] = table["recalled_units"].gt(0)
     table["stock_at_home_units"] = held - table["recalled_units"]
 
 
@@ -339,10 +340,7 @@ def sums_of(by_patient: pd.DataFrame) -> ItemSums:
             "waste_unknown": by_key["waste_unknown"].sum(),
             "stock_unknown": by_key.size() - by_key["stock_known"].sum(),
             "away_unknown": by_key["return_unknown"].sum(),
-            "recalled": by_patient["recalled_units"]
-            .gt(0)
-            .groupby([by_patient[n] for n in KEY])
-            .sum(),
+            "recalled": by_key["is_recalled"].sum(),
         }
     ).reset_index()
     days = by_patient["days"].max() if len(by_patient) else 0

@@ -11,7 +11,7 @@ import injections
 import pytest
 import small_programme
 
-from audit.stopping import places, told
+from audit.stopping import places, refusal, told
 
 ROOT = Path(__file__).parents[2]
 WATCHED = """
@@ -158,3 +158,8 @@ def test_each_kind_has_its_status(error, status, words):
     assert ended == status
     assert words in message
     assert small_programme.texts_within(message) == []
+
+
+def test_what_the_system_refused_is_said_in_its_words_not_a_librarys():
+    assert refusal(OSError(28, "Error writing bytes. HV-7001")) == "No space left on device"
+    assert refusal(OSError("HV-7001")) == "OSError"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import html
 import re
 from collections.abc import Callable
@@ -143,7 +144,8 @@ def test_exceptions_concentrate_by_group_and_are_marked_where_they_do(
             for place, patient in enumerate(patients)
         ],
     }  # fmt: skip
-    tables = {table["title"]: table for table in concentration(build_report(rows))}
+    report = build_report(rows)
+    tables = {table["title"]: table for table in concentration(report)}
     assert set(tables) == {"Site", "Formula"}
     north, south = tables["Site"]["rows"]
     assert (north["group"], north["patients"], north["all"]) == ("North", 5, 4)
@@ -151,3 +153,8 @@ def test_exceptions_concentrate_by_group_and_are_marked_where_they_do(
     assert (south["group"], south["patients"], south["all"]) == ("South", 15, 1)
     assert not south["families"][1]["marked"]
     assert [row["patients"] for row in tables["Formula"]["rows"]] == [20, 20]
+    # 4 exceptions of 5 patients are 3.2 times the 5 of 20: marked up to such bounds.
+    for few, times, marked in ((4, 3.2, True), (5, 1.5, False), (3, 3.21, False)):
+        policy = {"marked_group_exceptions_min": few, "marked_group_times_programme": times}
+        told = concentration(dataclasses.replace(report, policy=policy))[0]["rows"][0]
+        assert told["families"][1]["marked"] is marked

@@ -442,10 +442,9 @@ def test_a_refill_that_only_one_bound_of_the_stock_puts_before_its_window(progra
     assert (len(found), unchecked["missing"].tolist()) == (0, ["a stock count"])
 
 
-def test_sets_of_a_line_whose_amount_is_not_known_are_not_counted_as_none(programme):
-    made = programme(
-        line("2026-10-01", "B", 5), line("2026-10-02", "X2", 20, unit="case"), parts=NEW
-    )
+@pytest.mark.parametrize("known", [[line("2026-10-01", "B", 5)], []])
+def test_sets_of_a_line_whose_amount_is_not_known_are_not_counted_as_none(programme, known):
+    made = programme(*known, line("2026-10-02", "X2", 20, unit="case"), parts=NEW)
     row = made.ledger.set_index("supply_class").loc["bag_set"]
     assert row[["received_units", "returned_units", "setup_units"]].isna().all()
     patients = pd.DataFrame(
