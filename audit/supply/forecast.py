@@ -475,31 +475,23 @@ def _notes(table: pd.DataFrame, period: Period) -> pd.Series:
         ),
         (
             table["need_unknown"].gt(0),
-            "left out, need not known: " + _number(table["need_unknown"]) + " of the patients",
+            "left out, need not known: " + _patients(table["need_unknown"]),
         ),
         (
             table["waste_unknown"].gt(0),
-            "what is discarded not known, counted as nothing: "
-            + _number(table["waste_unknown"])
-            + " of the patients",
+            "what is discarded not known, counted as nothing: " + _patients(table["waste_unknown"]),
         ),
         (
             table["stock_unknown"].gt(0),
-            "counted as without stock, stock not known: "
-            + _number(table["stock_unknown"])
-            + " of the patients",
+            "counted as without stock, stock not known: " + _patients(table["stock_unknown"]),
         ),
         (
             table["away_unknown"].gt(0),
-            "counted as at home, away without a day of return: "
-            + _number(table["away_unknown"])
-            + " of the patients",
+            "counted as at home, away without a day of return: " + _patients(table["away_unknown"]),
         ),
         (
             table["recalled"].gt(0),
-            "stock that may be of a lot under recall not counted: "
-            + _number(table["recalled"])
-            + " of the patients",
+            "stock that may be of a lot under recall not counted: " + _patients(table["recalled"]),
         ),
         (table["is_coarse"], "few units a month: P90 is coarse and covers more than nine in ten"),
         (table["order_by"] < period.as_of, "day to order by has passed"),
@@ -514,6 +506,10 @@ def _joined(index: pd.Index, limits: list[tuple[pd.Series, Any]]) -> pd.Series:
         joined = note.where(note.eq(""), note + "; ") + words
         note = note.where(~where, joined)
     return note.where(note.ne(""))
+
+
+def _patients(count: pd.Series) -> pd.Series:
+    return _number(count) + pd.Series(" patients", index=count.index).mask(count.eq(1), " patient")
 
 
 def _number(values: pd.Series) -> pd.Series:

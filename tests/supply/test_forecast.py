@@ -150,8 +150,8 @@ def test_what_is_not_known_is_said(run):
     assert pd.isna(row["cases_to_order"])
     assert row["note"] == (
         "units per case not in the catalogue; warehouse stock not known, none subtracted; "
-        "left out, need not known: 1 of the patients; "
-        "counted as without stock, stock not known: 1 of the patients; "
+        "left out, need not known: 1 patient; "
+        "counted as without stock, stock not known: 1 patient; "
         "day to order by has passed"
     )
 
