@@ -17,6 +17,9 @@ from audit.output import RECORD_OF, digest_of
 from audit.period import Period
 from audit.previous import FILES_READ
 
+# Words of a record for kinds of file that were asked for, or asked to be left out.
+WANTED = {"written": True, "left out": False}
+
 
 @dataclass(frozen=True)
 class Given:
@@ -74,14 +77,15 @@ def unlike_the_run(record: Mapping[str, Any], given: Given) -> str:
 
 
 def asked_for(record: Mapping[str, Any]) -> dict[str, Any]:
-    """Period, date order, items that cannot be had and workbooks, as the run was asked for them."""
+    """Period, date order, items that cannot be had and kinds of file, as the run was asked."""
     days = [pd.Timestamp(record["period"][name]).as_unit("ns") for name in ("from", "to", "as_of")]
     options = record["options"]
     return {
         "period": Period(*days),
         "date_order": options.get("date_order"),
         "unavailable": tuple(filter(None, options.get("unavailable", "").split(", "))),
-        "workbook": {"written": True, "left out": False}.get(options.get("workbooks", "")),
+        "workbook": WANTED.get(options.get("workbooks", "")),
+        "parquet": WANTED.get(options.get("parquet", "")),
     }
 
 

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from audit.again import Given
     from audit.engine import Engine
     from audit.ingest import Exports, Keep
+    from audit.patients import Shown
     from audit.period import Period
     from audit.pipeline import AuditResult
     from audit.policy import Policy
@@ -119,6 +120,15 @@ WithWorkbook = Annotated[
         show_default=False,
     ),
 ]
+WithParquet = Annotated[
+    bool | None,
+    typer.Option(
+        "--parquet/--no-parquet",
+        help="Write the tables as Parquet too. If neither is given, they are written above "
+        "20,000 patients.",
+        show_default=False,
+    ),
+]
 Quiet = Annotated[bool, typer.Option("--quiet", help="Print nothing but errors.")]
 
 
@@ -166,6 +176,7 @@ def run(
     scheduler: Scheduler = None,
     workers: Workers = None,
     workbook: WithWorkbook = None,
+    parquet: WithParquet = None,
     quiet: Quiet = False,
 ) -> None:
     """Audit a month's exports and write the exceptions report and the workbooks."""
@@ -191,6 +202,7 @@ def run(
             scheduler=scheduler,
             workers=workers,
             workbook=workbook,
+            parquet=parquet,
             quiet=quiet,
         )
     )
@@ -381,6 +393,7 @@ class Request:
     scheduler: str | None = None
     workers: int | None = None
     workbook: bool | None = None
+    parquet: bool | None = None
     notice: str = ""
     quiet: bool = False
 
@@ -400,8 +413,9 @@ class Request:
             words["date_order"] = self.date_order
         if self.unavailable:
             words["unavailable"] = ", ".join(self.unavailable)
-        if self.workbook is not None:
-            words["workbooks"] = "written" if self.workbook else "left out"
+        for name, wanted in (("workbooks", self.workbook), ("parquet", self.parquet)):
+            if wanted is not None:
+                words[name] = "written" if wanted else "left out"
         if self.notice:
             words["demo"] = "the invented sample exports"
         return {"period": str(self.period), **words}
@@ -589,7 +603,6 @@ def _audited_in_parts(
     on_step: Callable[[str], None],
 ) -> Audited:
     """The audit of parts that lie in the temporary folder of the output folder."""
-    import shutil
     import tempfile
 
     from audit.engine import Task, audit_parts, number_of_parts
@@ -606,9 +619,9 @@ def _audited_in_parts(
     on_step("Cutting the exports into parts")
     whole = programme(exports.tables, request.period, policy)
     parts = spool.cut(number_of_parts(spool.rows, engine))
-    mentioned = frozenset(exports.unread_cells["patient_id"].dropna())
+    shown = _shown(request, exports, policy, earlier)
     result, measured = audit_parts(
-        Task(parts, whole, request.period, policy, mentioned),
+        Task(parts, whole, request.period, policy, shown),
         engine,
         exports.tables,
         exports.set_aside,
@@ -617,9 +630,27 @@ def _audited_in_parts(
         earlier,
         request.unavailable,
     )
-    shutil.rmtree(spool.folder, ignore_errors=True)
     exports = replace(exports, tables={**exports.tables, **measured})
     return Audited(exports, result, notice, None, f"{len(parts)} parts, {engine.words}")
+
+
+def _shown(
+    request: Request, exports: Exports, policy: Policy, earlier: PreviousRun | None
+) -> Shown | None:
+    """What reports show of those of whom nothing is found; nothing where workbooks hold all."""
+    from audit.patients import Shown
+    from audit.previous import patients_of
+    from audit.supply import classes_of_shortage
+    from reports import workbooks_wanted
+
+    if workbooks_wanted(request.workbook, len(patients_of(exports.tables))):
+        return None
+    told = [exports.unread_cells["patient_id"]]
+    if earlier is not None:
+        told.append(earlier.exceptions["patient_id"])
+    mentioned = frozenset().union(*(patients.dropna() for patients in told))
+    catalogue = exports.tables["catalogue"]
+    return Shown(mentioned, classes_of_shortage(request.unavailable, catalogue, policy))
 
 
 def _checked(
@@ -732,6 +763,7 @@ def _report(
         "settings": request.settings,
         "software": software(),
         "workbook": request.workbook,
+        "parquet": request.parquet,
         **run_time,
     }
     return ReportInput(

@@ -54,7 +54,7 @@ def print_summary(
     console = Console(highlight=False)
     rows = exports.reconciliation[["rows_read", "rows_used", "rows_set_aside", "rows_not_data"]]
     read, used, aside, other = (int(total) for total in rows.sum())
-    in_force = int(result.regimens["patient_id"].nunique())
+    in_force = int(result.in_force["patient_id"].nunique())
     open_ = result.exceptions.loc[result.exceptions["state"].ne("answered")]
     urgent = open_.loc[open_["urgency"].eq("urgent"), "patient_id"].nunique()
     lines = (

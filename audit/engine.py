@@ -5,7 +5,7 @@ Whichever it is, the same functions run on the same parts, and the result is the
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence, Set
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
@@ -13,18 +13,26 @@ import pandas as pd
 
 from audit import supply
 from audit.partitions import Parts
-from audit.patients import MEASURED, PatientsAudit, audit_patients, trimmed
+from audit.patients import MEASURED, PatientsAudit, Shown, audit_patients, trimmed
 from audit.period import Period
 from audit.pipeline import AuditResult, combine, futures
 from audit.policy import Policy
 from audit.previous import PreviousRun
 from audit.programme import Programme
+from schemas.columns import Table
+from schemas.results import PatientForecast, Regimens, Supply
 
 # A part of so many rows takes about a gigabyte to audit, and its own costs do not show.
 ROWS_A_PART = 400_000
 # So that no worker waits long for another one's last part.
 PARTS_A_WORKER = 3
 DRAWN_FROM = "drawn-from"
+# Result tables that stay on disk, by what holds their columns.
+TABLES: Mapping[str, type[Table]] = {
+    "regimens": Regimens,
+    "supply": Supply,
+    "patient_forecast": PatientForecast,
+}
 
 
 class Engine(Protocol):
@@ -61,21 +69,49 @@ def number_of_parts(rows: int, engine: Engine) -> int:
 
 @dataclass(frozen=True)
 class Task:
-    """What every part is audited with."""
+    """What every part is audited with; what is not `shown` stays on disk, or nothing does."""
 
     parts: Parts
     whole: Programme
     period: Period
     policy: Policy
-    mentioned: Set[str]
-    keeps_all: bool = False
+    shown: Shown | None = None
 
 
 def audit_part(number: int, task: Task) -> PatientsAudit:
-    """Audit one part; what its futures are drawn from is kept on disk, the rest trimmed."""
+    """Audit one part; what no report shows, and what futures are drawn from, is kept on disk."""
     audited = audit_patients(task.parts.tables(number), task.whole, task.period, task.policy)
     task.parts.keep(DRAWN_FROM, number, audited.outlook.drawn_from)
-    return audited if task.keeps_all else trimmed(audited, task.mentioned)
+    if task.shown is None:
+        return audited
+    whole = {
+        "regimens": audited.regimens,
+        "supply": audited.supply,
+        "patient_forecast": audited.outlook.by_patient,
+    }
+    for name, rows in whole.items():
+        task.parts.keep_rows(name, number, rows)
+    return trimmed(audited, task.shown)
+
+
+@dataclass(frozen=True)
+class OnDisk:
+    """See `audit.pipeline.OnDisk`."""
+
+    parts: Parts
+    unavailable: Sequence[str]
+
+    def pieces(self, *tables: str) -> Iterator[tuple[pd.DataFrame, ...]]:
+        """Of each part its rows of these tables."""
+        return (
+            tuple(self._rows(name, number) for name in tables) for number in range(len(self.parts))
+        )
+
+    def _rows(self, name: str, number: int) -> pd.DataFrame:
+        rows = self.parts.kept_rows(name, number, TABLES[name])
+        if name == "patient_forecast":
+            return supply.noting_unavailable(rows, self.unavailable)
+        return rows
 
 
 def futures_of_part(number: int, task: Task, rates: supply.Rates) -> supply.Futures:
@@ -112,6 +148,7 @@ def audit_parts(
     result = combine(
         audited, rates, drawn, task.whole, tables, set_aside, unread_cells, task.period,
         task.policy, previous, unavailable=unavailable,
+        on_disk=None if task.shown is None else OnDisk(task.parts, unavailable),
     )  # fmt: skip
     measured = {
         name: pd.concat([part.measured[name] for part in audited], ignore_index=True)

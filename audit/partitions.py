@@ -23,7 +23,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from audit.programme import OF_PATIENTS
-from schemas.columns import columns_of, dtype_of, empty
+from schemas.columns import Table, columns_of, dtype_of, empty
 from schemas.exports import EXPORT_TABLES
 
 # Columns that facts of the whole programme are found from, by table; each set is of its own.
@@ -143,7 +143,7 @@ class Parts:
             filled = [table for table in rows if len(table)]
             model = EXPORT_TABLES[name]
             found[name] = (
-                pd.concat(filled, ignore_index=True).astype(_kinds(name))
+                pd.concat(filled, ignore_index=True).astype(_kinds(model))
                 if filled
                 else empty(model)
             )
@@ -151,24 +151,39 @@ class Parts:
 
     def keep(self, name: str, number: int, thing: Any) -> None:
         """Keep something of a part; whole or not at all, also where the same is kept again."""
-        path = self._path(name, number)
-        # A name of its own: a worker that was taken for lost may still write the same part.
-        handle, partial = tempfile.mkstemp(prefix=f"{path.stem}-", dir=self.folder)
-        with os.fdopen(handle, "wb") as file:
+        partial = self._partial(name)
+        with partial.open("wb") as file:
             pickle.dump(thing, file, protocol=pickle.HIGHEST_PROTOCOL)
-        Path(partial).replace(path)
+        partial.replace(self._path(name, number))
 
     def kept(self, name: str, number: int) -> Any:
         """What was kept of a part by this name."""
         with self._path(name, number).open("rb") as file:
             return pickle.load(file)
 
+    def keep_rows(self, name: str, number: int, rows: pd.DataFrame) -> None:
+        """Keep rows of a result table of a part; whole or not at all."""
+        partial = self._partial(name)
+        _write(rows, partial)
+        partial.replace(self.folder / f"{name}-{number}.parquet")
+
+    def kept_rows(self, name: str, number: int, model: type[Table]) -> pd.DataFrame:
+        """The rows of a result table of a part, as they were kept."""
+        rows = pd.read_parquet(self.folder / f"{name}-{number}.parquet")
+        return rows.astype(_kinds(model))
+
+    def _partial(self, name: str) -> Path:
+        # A name of its own: a worker that was taken for lost may still write the same part.
+        handle, partial = tempfile.mkstemp(prefix=f"{name}-", dir=self.folder)
+        os.close(handle)
+        return Path(partial)
+
     def _path(self, name: str, number: int) -> Path:
         return self.folder / f"{name}-{number}.pickle"
 
 
-def _kinds(name: str) -> dict[str, str]:
-    return {column: dtype_of(each) for column, each in columns_of(EXPORT_TABLES[name]).items()}
+def _kinds(model: type[Table]) -> dict[str, str]:
+    return {column: dtype_of(each) for column, each in columns_of(model).items()}
 
 
 def _write(rows: pd.DataFrame, path: Path) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Set
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import pandas as pd
 
@@ -19,20 +19,27 @@ from schemas.columns import columns_of
 from schemas.results import Regimens, Supply
 
 MEASURED = ("weights", "pump_history")
+# Of an order in force, what figures of the whole programme are made from.
+IN_FORCE = ["patient_id", "patient_name", "site", "clinician", "formulas"]
+# Supplies of those who run out first that reports list.
+SHORTEST_LISTED = 60
+BY_COVER = ["cover_days_high", "cover_days_low", "patient_id", "supply_class"]
 
 
 @dataclass(frozen=True)
 class PatientsAudit:
     """What the audit of some patients gives; frames are in order of patient.
 
-    `left_out` and `unknown_items` add up with those of other patients. `measured` holds rows of
-    the tables read (weights, pump history) that reports show.
+    `left_out`, `unknown_items` and `supply_counts` add up with those of other patients.
+    `measured` holds rows of the tables read (weights, pump history) that reports show.
     """
 
     findings: Findings
     regimens: pd.DataFrame
+    in_force: pd.DataFrame
     parts: pd.DataFrame
     supply: pd.DataFrame
+    supply_counts: pd.DataFrame
     stock_walk: pd.DataFrame
     weight_trends: pd.DataFrame
     day_plan: pd.DataFrame
@@ -109,8 +116,10 @@ def audit_patients(
     return PatientsAudit(
         findings=findings,
         regimens=regimens[list(columns_of(Regimens))],
+        in_force=regimens[IN_FORCE],
         parts=parts,
         supply=ledger[list(columns_of(Supply))],
+        supply_counts=supply_counts(ledger),
         stock_walk=supply.stock_walk(walked),
         weight_trends=trends,
         day_plan=regimen.day_plan(parts, policy),
@@ -125,26 +134,63 @@ def audit_patients(
     )
 
 
-def trimmed(audited: PatientsAudit, mentioned: Set[str]) -> PatientsAudit:
+def supply_counts(ledger: pd.DataFrame) -> pd.DataFrame:
+    """How many supplies have a need a day, and how many may have been short; one row."""
+    maybe = ledger["short_days_low"].eq(0) & ledger["short_days_high"].gt(0)
+    counts = {"with_need": ledger["need_per_day"].gt(0).sum(), "maybe_short": maybe.sum()}
+    return pd.DataFrame(counts, index=[0], dtype="int64")
+
+
+@dataclass(frozen=True)
+class Shown:
+    """What reports show of a programme in parts beyond those of whom a part finds something.
+
+    `mentioned` are patients of whom something was found elsewhere, or in an earlier run;
+    `classes` those of items that cannot be had, and of what stands in for them.
+    """
+
+    mentioned: Set[str] = field(default_factory=frozenset)
+    classes: Set[str] = field(default_factory=frozenset)
+
+
+def trimmed(audited: PatientsAudit, shown: Shown) -> PatientsAudit:
     """The audit without what no report shows: the details of patients of whom nothing was found.
 
-    `mentioned` are patients of whom something was found elsewhere. Parts of orders that are in no
-    regimen stay, since they name patients. What the futures are drawn from is left out.
+    Parts of orders that are in no regimen stay, since they name patients; so do supplies that
+    were short, those that run out first and those of `shown`. What the futures are drawn from
+    is left out.
     """
     found = audited.findings.exceptions["patient_id"].dropna()
-    listed = set(found.unique()) | mentioned
-    in_force = audited.regimens["patient_id"]
-    parts = audited.parts
-    named = parts["patient_id"].isin(listed) | ~parts["patient_id"].isin(in_force)
+    listed = set(found.unique()) | shown.mentioned
+    parts, ledger, by_patient = audited.parts, audited.supply, audited.outlook.by_patient
+    named = parts["patient_id"].isin(listed) | ~parts["patient_id"].isin(
+        audited.in_force["patient_id"]
+    )
+    needing = by_patient.loc[by_patient["supply_class"].isin(shown.classes), "patient_id"]
+    affected = set(needing.unique())
+    stocks = (
+        ledger["patient_id"].isin(listed | affected)
+        | ledger["short_days_low"].gt(0)
+        | ledger.index.isin(shortest(ledger).index)
+    )
     nothing = DrawnFrom(*(pd.DataFrame() for _ in range(3)))
     return replace(
         audited,
+        regimens=_of(audited.regimens, listed),
         parts=parts.loc[named],
+        supply=ledger.loc[stocks],
         stock_walk=_of(audited.stock_walk, listed),
+        weight_trends=_of(audited.weight_trends, listed),
         day_plan=_of(audited.day_plan, listed),
         measured={name: _of(table, listed) for name, table in audited.measured.items()},
-        outlook=replace(audited.outlook, drawn_from=nothing),
+        outlook=replace(audited.outlook, by_patient=_of(by_patient, affected), drawn_from=nothing),
     )
+
+
+def shortest(ledger: pd.DataFrame) -> pd.DataFrame:
+    """The supplies with a need a day that run out first, as many as reports list."""
+    needed = ledger.loc[ledger["need_per_day"].gt(0)]
+    return needed.sort_values(BY_COVER).head(SHORTEST_LISTED)
 
 
 def _of(table: pd.DataFrame, patients: Set[str]) -> pd.DataFrame:

@@ -7,8 +7,9 @@ that result is the same however the patients were parted.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import pandas as pd
 
@@ -34,17 +35,31 @@ __all__ = [
 ]
 
 
+class OnDisk(Protocol):
+    """Whole result tables that lie on disk, piece by piece in order of patient."""
+
+    def pieces(self, *tables: str) -> Iterator[tuple[pd.DataFrame, ...]]:
+        """Of each piece its rows of these tables, by their names in `AuditResult`."""
+
+
 @dataclass(frozen=True)
 class AuditResult:
-    """What the audit found. Frames follow the models of `schemas.results` where one exists."""
+    """What the audit found. Frames follow the models of `schemas.results` where one exists.
+
+    Where `on_disk` holds the whole `regimens`, `supply` and `patient_forecast`, these frames are
+    of what reports show of them. `in_force` names the patient and the formulas of every regimen;
+    `supply_counts` counts the supplies with a need, and those that may have been short.
+    """
 
     exceptions: pd.DataFrame
     unchecked: pd.DataFrame
     check_counts: pd.DataFrame
     checks: tuple[Check, ...]
     regimens: pd.DataFrame
+    in_force: pd.DataFrame
     parts: pd.DataFrame
     supply: pd.DataFrame
+    supply_counts: pd.DataFrame
     stock_walk: pd.DataFrame
     order_forecast: pd.DataFrame
     patient_forecast: pd.DataFrame
@@ -59,6 +74,7 @@ class AuditResult:
     patients: pd.DataFrame
     resolved: pd.DataFrame
     answers: pd.DataFrame
+    on_disk: OnDisk | None = None
 
 
 def audit(
@@ -125,11 +141,13 @@ def combine(
     previous: PreviousRun | None = None,
     retell: Retell | None = None,
     unavailable: Sequence[str] = (),
+    on_disk: OnDisk | None = None,
 ) -> AuditResult:
     """One result from what the audits of all parts of the patients give.
 
     `parts` and `futures` are in order of patient: every identifier of a part comes before those
-    of the next. `tables` are all tables, or the outline of them. Other arguments as of `audit`.
+    of the next. `tables` are all tables, or the outline of them; `on_disk` holds what was
+    trimmed of the parts. Other arguments as of `audit`.
     """
     catalogue = whole.catalogue
     checks = checks_in_force(policy)
@@ -153,8 +171,10 @@ def combine(
         check_counts=counts,
         checks=checks,
         regimens=_stacked([part.regimens for part in parts]),
+        in_force=_stacked([part.in_force for part in parts]),
         parts=_stacked([part.parts for part in parts]),
         supply=ledger,
+        supply_counts=_stacked([part.supply_counts for part in parts]).sum().to_frame().T,
         stock_walk=_stacked([part.stock_walk for part in parts]),
         order_forecast=supply.noting_unavailable(ahead.by_item, unavailable),
         patient_forecast=supply.noting_unavailable(by_patient, unavailable),
@@ -169,6 +189,7 @@ def combine(
         patients=_stacked([part.patients for part in parts]),
         resolved=empty(Resolved),
         answers=empty(Answers),
+        on_disk=on_disk,
     )
     return stated(result, tables, unread_cells, period, policy, previous)
 

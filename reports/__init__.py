@@ -7,10 +7,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-__all__ = ["ReportInput", "left_out", "write_all"]
+__all__ = ["ReportInput", "left_out", "workbooks_wanted", "write_all"]
 
 # A list of so many is no longer worked down in a workbook, and writing its cells would take
-# longer than the whole audit; the page and the tables hold the same.
+# longer than the whole audit; the page and the tables hold the same. Other programs read such
+# tables more quickly as Parquet.
 WORKBOOK_PATIENTS_MAX = 20_000
 LEFT_OUT_OF_LARGE = ("exceptions.xlsx", "order_forecast.xlsx")
 
@@ -31,9 +32,10 @@ class ReportInput:
     `run`: facts that the caller knows. All are optional: `programme` (name), `notice` (a line
     for the head of the page), `version` (of this program), `versions` and `options` (mappings),
     `previous` (the earlier run compared with), `history` (what its record hands on of the runs
-    before it), `workbook` (whether the workbooks are wanted; by the number of patients where
-    nothing is said), `settings` (SHA-256 by name of the files that say how to read and judge),
-    `started_at` (text), `duration_s` and `software` (versions of what it ran on).
+    before it), `workbook` and `parquet` (whether the workbooks and the tables as Parquet are
+    wanted; by the number of patients where nothing is said), `settings` (SHA-256 by name of the
+    files that say how to read and judge), `started_at` (text), `duration_s` and `software`
+    (versions of what it ran on).
     """
 
     result: Any
@@ -49,10 +51,18 @@ def left_out(report: ReportInput) -> tuple[str, ...]:
     Those that grow with the patients are left out of a large programme unless they are wanted.
     The workbook of rows set aside is always written: nothing else holds them.
     """
-    wanted = report.run.get("workbook")
-    if wanted is None:
-        wanted = len(report.result.patients) <= WORKBOOK_PATIENTS_MAX
+    wanted = workbooks_wanted(report.run.get("workbook"), len(report.result.patients))
     return () if wanted else LEFT_OUT_OF_LARGE
+
+
+def workbooks_wanted(asked: bool | None, patients: int) -> bool:
+    """Whether the workbooks that grow with the patients are written: as asked, else by number."""
+    return patients <= WORKBOOK_PATIENTS_MAX if asked is None else asked
+
+
+def parquet_wanted(asked: bool | None, patients: int) -> bool:
+    """Whether the tables are written as Parquet too: as asked, else where they are large."""
+    return patients > WORKBOOK_PATIENTS_MAX if asked is None else asked
 
 
 def write_all(
@@ -71,21 +81,23 @@ def write_all(
     writers: dict[str, Callable[[ReportInput, Path], list[Path] | None]] = {
         "exceptions.html": write_page,
         "exceptions.xlsx": workbook.write,
-        "exceptions.csv": tables.write_exceptions,
-        "regimens.csv": tables.write_regimens,
-        "supply.csv": tables.write_supply,
-        "order_forecast.csv": tables.write_order_forecast,
+        "exceptions.csv": tables.write,
+        "regimens.csv": tables.write,
+        "supply.csv": tables.write,
+        "order_forecast.csv": tables.write,
         "order_forecast.xlsx": order_workbook.write,
         "set_aside.xlsx": set_aside.write,
-        "run.json": record.write,
     }
     not_written = left_out(report)
     if not_written:
-        alone = {
-            "answers.csv": tables.write_answers, "unchecked.csv": tables.write_unchecked,
-        }  # fmt: skip
+        alone = {"answers.csv": tables.write, "unchecked.csv": tables.write}
         kept = {name: write for name, write in writers.items() if name not in not_written}
         writers = alone | kept
+    if parquet_wanted(report.run.get("parquet"), len(report.result.patients)):
+        from reports import parquet
+
+        writers |= parquet.WRITERS
+    writers["run.json"] = record.write
     written = []
     for name, write in writers.items():
         on_step(name)

@@ -80,7 +80,7 @@ def concentration(report: ReportInput) -> list[Row]:
     found = exceptions.loc[exceptions["is_open"], ["patient_id", "family"]]
     tables = []
     for what, title in GROUP_TITLES.items():
-        members = _formulas(result.regimens) if what == "formula" else people
+        members = _formulas(result.in_force) if what == "formula" else people
         members = members[["patient_id", what]].rename(columns={what: "group"})
         members = shortened(members.assign(group=members["group"].fillna("not stated")), "group")
         groups = int(members["group"].nunique())
@@ -91,9 +91,9 @@ def concentration(report: ReportInput) -> list[Row]:
     return tables
 
 
-def _formulas(regimens: pd.DataFrame) -> pd.DataFrame:
+def _formulas(in_force: pd.DataFrame) -> pd.DataFrame:
     """One row per patient and formula of the orders in force."""
-    named = cleaned(regimens[["patient_id", "formulas"]])
+    named = cleaned(in_force[["patient_id", "formulas"]])
     split = named.assign(formula=named["formulas"].str.split(", ")).explode("formula")
     return split[["patient_id", "formula"]].dropna().drop_duplicates()
 

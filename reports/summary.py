@@ -155,7 +155,7 @@ def patient_facts(result: Any) -> pd.DataFrame:
     idle = patients["ordered_days"].le(0) & patients["delivered_lines"].le(0)
     named = [
         table.reindex(columns=["patient_id", *facts]).astype(object)
-        for table in (patients, result.parts, result.regimens, result.exceptions, result.unchecked)
+        for table in (patients, result.parts, result.in_force, result.exceptions, result.unchecked)
     ]
     everyone = cleaned(pd.concat(named, ignore_index=True))
     known = everyone.loc[everyone["patient_id"].notna()]

@@ -6,12 +6,13 @@ from typing import Any
 
 import pandas as pd
 
+from audit.patients import shortest
 from reports import ReportInput
 from reports.patients import OPENING_WORDS, findings_table, records
 from reports.text import cleaned
 
 # Long tables end here on the page; the workbook holds every row.
-SUPPLY_ROWS, SHORT_ROWS, ERROR_ROWS, LOT_ROWS = 60, 200, 200, 100
+SHORT_ROWS, ERROR_ROWS, LOT_ROWS = 200, 200, 100
 # Supply classes in the order in which a shortage stops a feed.
 CLASS_ORDER = ("bag_set", "gravity_set", "formula", "water_bag", "syringe")
 
@@ -22,22 +23,19 @@ def supply_page(report: ReportInput) -> dict[str, Any]:
     """What the supply page shows; each table with the count of all its rows."""
     result = report.result
     supply = cleaned(result.supply)
-    needed = supply.loc[supply["need_per_day"].gt(0)].sort_values(
-        ["cover_days_high", "cover_days_low", "patient_id", "supply_class"], ignore_index=True
-    )
+    counts = result.supply_counts.iloc[0]
     short = ran_short(supply)
     errors = delivery_errors(report)
     lots = cleaned(result.recalled_lots)
     lots = lots.loc[lots["at_home_pieces_high"].fillna(1).gt(0)]
     left_out = cleaned(result.lines_left_out)
-    maybe = supply["short_days_low"].eq(0) & supply["short_days_high"].gt(0)
     return {
         "opening_words": OPENING_WORDS,
         "short": records(short.head(SHORT_ROWS)),
         "short_count": len(short),
-        "maybe_short": int(maybe.sum()),
-        "shortest": records(needed.head(SUPPLY_ROWS)),
-        "supply_count": len(needed),
+        "maybe_short": int(counts["maybe_short"]),
+        "shortest": records(shortest(supply)),
+        "supply_count": int(counts["with_need"]),
         "forecast": records(cleaned(result.order_forecast)),
         "errors": records(errors.head(ERROR_ROWS)),
         "error_count": len(errors),

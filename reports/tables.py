@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -15,45 +17,55 @@ from schemas.results import Answers, Exceptions, OrderForecast, Regimens, Supply
 
 # Twelve significant digits: more than any input has, fewer than binary fractions leave behind.
 FLOAT_FORMAT = "%.12g"
+# Rows made into text at a time, which bounds the memory that it takes.
+ROWS_AT_ONCE = 50_000
+
+Pieces = Callable[[Any], Iterable[pd.DataFrame]]
 
 
-def write_exceptions(report: ReportInput, path: Path) -> None:
-    """Write the exceptions."""
-    write_table(report.result.exceptions, Exceptions, path)
+def _pieces(result: Any, *tables: str) -> Iterator[tuple[pd.DataFrame, ...]]:
+    """Rows of whole tables, which are those of the result unless they lie on disk."""
+    if result.on_disk is not None:
+        return iter(result.on_disk.pieces(*tables))
+    return iter([tuple(getattr(result, name) for name in tables)])
 
 
-def write_regimens(report: ReportInput, path: Path) -> None:
-    """Write the regimens."""
-    write_table(report.result.regimens, Regimens, path)
+# Of each table that is written its model, and its rows piece by piece.
+TABLES: Mapping[str, tuple[type[Table], Pieces]] = {
+    "answers": (Answers, lambda result: [answers(result)]),
+    "unchecked": (Unchecked, lambda result: [result.unchecked]),
+    "exceptions": (Exceptions, lambda result: [result.exceptions]),
+    "regimens": (Regimens, lambda result: (rows for (rows,) in _pieces(result, "regimens"))),
+    "supply": (
+        SupplyAndAhead,
+        lambda result: (
+            supply_and_ahead(*both) for both in _pieces(result, "supply", "patient_forecast")
+        ),
+    ),
+    "order_forecast": (OrderForecast, lambda result: [result.order_forecast]),
+}
 
 
-def write_supply(report: ReportInput, path: Path) -> None:
-    """Write the supply ledger, and what is needed ahead."""
-    result = report.result
-    write_table(supply_and_ahead(result.supply, result.patient_forecast), SupplyAndAhead, path)
+def write(report: ReportInput, path: Path) -> None:
+    """Write the table that the file is named after, with exactly its model's columns."""
+    model, pieces = TABLES[path.stem]
+    names = list(columns_of(model))
+    with path.open("wb") as file:
+        file.write((",".join(names) + "\n").encode("utf-8"))
+        for piece in pieces(report.result):
+            for first in range(0, len(piece), ROWS_AT_ONCE):
+                rows = piece[names].iloc[first : first + ROWS_AT_ONCE]
+                file.write(_text(rows).encode("utf-8"))
 
 
-def write_order_forecast(report: ReportInput, path: Path) -> None:
-    """Write the order forecast."""
-    write_table(report.result.order_forecast, OrderForecast, path)
-
-
-def write_answers(report: ReportInput, path: Path) -> None:
-    """Write the answers to exceptions."""
-    write_table(answers(report.result), Answers, path)
-
-
-def write_unchecked(report: ReportInput, path: Path) -> None:
-    """Write what cannot be checked."""
-    write_table(report.result.unchecked, Unchecked, path)
-
-
-def write_table(frame: pd.DataFrame, model: type[Table], path: Path) -> None:
-    """Write a table with exactly its model's columns."""
-    table = inert(frame[list(columns_of(model))])
+def _text(rows: pd.DataFrame) -> str:
+    table = inert(rows)
     flags = list(table.select_dtypes("bool").columns)
     table[flags] = table[flags].replace({True: "true", False: "false"}).astype(object)
-    text = table.to_csv(
-        index=False, lineterminator="\n", date_format="%Y-%m-%d", float_format=FLOAT_FORMAT
+    return table.to_csv(
+        header=False,
+        index=False,
+        lineterminator="\n",
+        date_format="%Y-%m-%d",
+        float_format=FLOAT_FORMAT,
     )
-    path.write_bytes(text.encode("utf-8"))

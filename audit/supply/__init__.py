@@ -19,6 +19,7 @@ from audit.supply.outlook import (
 from audit.supply.recalls import in_reading_order, lots_without_delivery, recalled_lots
 from audit.supply.shortage import (
     affected_by_shortage,
+    classes_of_shortage,
     noting_unavailable,
     unknown_unavailable,
 )
@@ -32,6 +33,7 @@ __all__ = [
     "Rates",
     "Walk",
     "affected_by_shortage",
+    "classes_of_shortage",
     "delivery_lines",
     "event_days",
     "expiring_lots",

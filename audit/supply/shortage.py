@@ -34,6 +34,17 @@ def noting_unavailable(forecast: pd.DataFrame, unavailable: Sequence[str]) -> pd
     return forecast.assign(note=forecast["note"].mask(named, note))
 
 
+def classes_of_shortage(
+    unavailable: Sequence[str], catalogue: pd.DataFrame, policy: Policy
+) -> frozenset[str]:
+    """Supply classes of the items that cannot be had, and of all that stands in for them."""
+    known = items(catalogue, policy)
+    lost = known.loc[known["item_code"].isin(unavailable), "supply_class"]
+    pairs = equivalents(known)
+    stand_ins = pairs.loc[pairs["target_class"].isin(lost), "source_class"]
+    return frozenset(lost.dropna()) | frozenset(stand_ins.dropna())
+
+
 def affected_by_shortage(
     unavailable: Sequence[str],
     by_patient: pd.DataFrame,

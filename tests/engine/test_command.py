@@ -7,6 +7,8 @@ import shutil
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
+import pyarrow.parquet as pq
 import pytest
 from typer.testing import CliRunner
 
@@ -39,11 +41,47 @@ def test_exports_larger_than_memory_are_audited_in_parts_with_the_same_files(
     assert "Audited in 3 parts, one after another." in found.output
     engine = json.loads((tmp_path / "out" / "run.json").read_text())["run_time"]["engine"]
     assert engine == "3 parts, one after another"
-    names = sorted(path.name for path in at_once.iterdir())
-    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == names
+    assert_same_files(tmp_path / "out", at_once)
+
+
+def test_parts_of_which_only_what_is_shown_is_held_give_the_same_files(tmp_path, monkeypatch):
+    """Without the workbooks the whole tables stay on disk; also compared, with a shortage."""
+    monkeypatch.setattr("audit.engine.number_of_parts", lambda rows, engine: 5)
+    earlier = ["run", str(SAMPLES), "--period", "2026-09", "--out", str(tmp_path / "earlier")]
+    assert CliRunner().invoke(app, earlier).exit_code == 0
+    options = ["--no-workbook", "--parquet", "--previous", str(tmp_path / "earlier")]
+    for code in ("F-STD10", "F-STD10-500", "S-BAG1200"):
+        options += ["--unavailable", code]
+    for engine in ("memory", "partitions"):
+        found = ran(tmp_path / engine, "--engine", engine, *options)
+        assert found.exit_code == 0, found.output
+    assert_same_files(tmp_path / "partitions", tmp_path / "memory")
+
+
+def test_rows_lie_in_groups_of_one_size_however_many_parts_there_are(tmp_path, monkeypatch):
+    monkeypatch.setattr("reports.parquet.ROWS_OF_A_GROUP", 100)
+    monkeypatch.setattr("audit.engine.number_of_parts", lambda rows, engine: 7)
+    for engine in ("memory", "partitions"):
+        options = ("--engine", engine, "--no-workbook", "--parquet")
+        assert ran(tmp_path / engine, *options).exit_code == 0
+    assert_same_files(tmp_path / "partitions", tmp_path / "memory")
+    with pq.ParquetFile(tmp_path / "memory" / "supply.parquet") as file:
+        groups = [file.metadata.row_group(n).num_rows for n in range(file.num_row_groups)]
+    assert set(groups[:-1]) == {100}
+    assert len(pd.read_csv(tmp_path / "memory" / "supply.csv")) == sum(groups)
+
+
+def assert_same_files(folder: Path, expected: Path) -> None:
+    """The same files byte for byte; of the records all but what is of the run's time."""
+    names = sorted(path.name for path in expected.iterdir())
+    assert sorted(path.name for path in folder.iterdir()) == names
     for name in names:
         if name != "run.json":
-            assert (tmp_path / "out" / name).read_bytes() == (at_once / name).read_bytes(), name
+            assert (folder / name).read_bytes() == (expected / name).read_bytes(), name
+    one, other = (json.loads((each / "run.json").read_text()) for each in (folder, expected))
+    for record in (one, other):
+        del record["run_time"], record["record_sha256"]
+    assert one == other
 
 
 def test_a_full_disk_while_parts_are_kept_leaves_nothing(tmp_path, monkeypatch):

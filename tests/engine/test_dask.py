@@ -14,6 +14,7 @@ from typer.testing import CliRunner
 from audit.cli import app
 from audit.dask_engine import DaskEngine, EngineError, dask_engine
 from tests.engine.conftest import SAMPLES, assert_same
+from tests.engine.test_command import assert_same_files
 
 pytest.importorskip("distributed")
 
@@ -92,15 +93,11 @@ def test_a_scheduler_that_does_not_answer_is_told(tmp_path, monkeypatch):
 
 
 def test_two_workers_write_the_same_files(tmp_path):
-    assert ran(tmp_path / "memory", "--engine", "memory").exit_code == 0
-    found = ran(tmp_path / "dask", "--engine", "dask", "--workers", "2")
+    kinds = ("--no-workbook", "--parquet")
+    assert ran(tmp_path / "memory", "--engine", "memory", *kinds).exit_code == 0
+    found = ran(tmp_path / "dask", "--engine", "dask", "--workers", "2", *kinds)
     assert found.exit_code == 0, found.output
-    names = sorted(path.name for path in (tmp_path / "memory").iterdir())
-    assert names == sorted(path.name for path in (tmp_path / "dask").iterdir())
-    for name in names:
-        if name != "run.json":
-            one, other = ((tmp_path / folder / name).read_bytes() for folder in ("memory", "dask"))
-            assert one == other, name
+    assert_same_files(tmp_path / "dask", tmp_path / "memory")
 
 
 def test_without_dask_the_extra_is_named(tmp_path, monkeypatch):

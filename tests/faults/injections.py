@@ -278,7 +278,7 @@ FAULTS: dict[str, Fault] = {
             ("audit.ingest", "apply_plan"), ("audit.regimen", "order_parts"),
             ("audit.supply", "ledger"), ("audit.checks.declare", "Check.run"),
             ("reports.html", "pages"), ("reports.workbook", "write"),
-            ("reports.tables", "write_table"), ("reports.record", "record"),
+            ("reports.tables", "write"), ("reports.record", "record"),
             ("audit.ingest", "make_plan"), ("audit.regimen", "regimens"),
             ("audit.supply", "walk"), ("audit.supply", "forecast_of"),
             ("reports.order_workbook", "write"), ("reports.set_aside", "write"),

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from audit.patients import IN_FORCE, supply_counts
 from audit.period import parse_period
 from audit.policy import load_policy
 from reports import ReportInput
@@ -124,7 +125,10 @@ def build(
         exceptions=found,
         unchecked=open_rows,
         regimens=tables["regimens"],
+        in_force=tables["regimens"][IN_FORCE],
         supply=tables["supply"],
+        supply_counts=supply_counts(tables["supply"]),
+        on_disk=None,
         order_forecast=tables["order_forecast"],
         **{name: tables[name] for name in OF_THE_FORECAST},
         patients=untyped(PATIENTS, given.get("patients", [])),

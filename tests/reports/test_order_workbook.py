@@ -20,7 +20,7 @@ from audit.policy import Policy, load_policy
 from reports import ReportInput, order_workbook
 from reports.record import verdict
 from reports.supply_table import supply_and_ahead
-from reports.tables import write_supply
+from reports.tables import write
 from schemas.results import SupplyAndAhead
 
 Build = Callable[..., ReportInput]
@@ -137,7 +137,7 @@ def test_stock_at_home_is_that_of_the_supply_table(path: Path, report: ReportInp
 
 
 def test_supply_csv_sums_to_order_now(path: Path, report: ReportInput, tmp_path: Path) -> None:
-    write_supply(report, tmp_path / "supply.csv")
+    write(report, tmp_path / "supply.csv")
     written = pd.read_csv(tmp_path / "supply.csv")
     SupplyAndAhead.validate(supply_and_ahead(report.result.supply, report.result.patient_forecast))
     assert not written[["patient_id", "supply_class"]].duplicated().any()
