@@ -8,8 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from audit.ingest.blocks import Block
 from audit.ingest.convert import Converted, convert, to_frame
-from audit.ingest.corrections import are_corrected, corrected_rows
+from audit.ingest.corrections import Corrected, are_corrected, corrected_rows
 from audit.ingest.exports import Exports
 from audit.ingest.plan import BlockPlan, ReadingPlan
 from audit.ingest.problems import misaligned_rows, row_problems, set_aside_rows, unread_cells
@@ -30,8 +31,12 @@ def hold(table: str, place: int, rows: pd.DataFrame) -> pd.DataFrame:
 
 
 @dataclass(frozen=True)
-class _Part:
-    """What one table in one sheet gives; `used` counts its rows, wherever they are kept."""
+class Part:
+    """What one table in one sheet gives.
+
+    `used` counts its rows, wherever they are kept; `table` holds those that are in memory.
+    `corrected` are rows that an earlier run set aside and that come back corrected here.
+    """
 
     plan: BlockPlan
     place: int
@@ -41,7 +46,9 @@ class _Part:
     set_aside: pd.DataFrame
     unread_cells: pd.DataFrame
     not_data: int
+    header_row: float
     notes: tuple[str, ...]
+    corrected: Corrected
 
 
 def apply_plan(
@@ -57,14 +64,22 @@ def apply_plan(
     Raises `RuntimeError` if a row is left unaccounted for, which no input can cause.
     """
     by_place = {(sheet.file, sheet.name): sheet for sheet in sheets}
-    parts = []
-    for place, each in enumerate(plan.blocks):
-        if (each.block.file, each.block.sheet) in by_place:
-            part = _read_block(by_place[each.block.file, each.block.sheet], each, place)
-            # Of corrected rows it is still to be seen which rows they correct.
-            parts.append(part if each.block.set_aside else _kept(part, keep))
-    parts = _without_corrected(parts, by_place)
-    parts = [_kept(part, keep) if part.plan.block.set_aside else part for part in parts]
+    parts = [
+        read_block(by_place[each.block.file, each.block.sheet], each, place, keep)
+        for place, each in enumerate(plan.blocks)
+        if (each.block.file, each.block.sheet) in by_place
+    ]
+    return together(plan, parts, digests, repeated)
+
+
+def together(
+    plan: ReadingPlan,
+    parts: Sequence[Part],
+    digests: Mapping[str, str],
+    repeated: Sequence[tuple[str, str]] = (),
+) -> Exports:
+    """The exports that all parts make up, in the order of the plan."""
+    parts = _without_corrected(parts)
     tables = {
         table: _stacked([part.table for part in parts if part.plan.block.table == table], model)
         for table, model in EXPORT_TABLES.items()
@@ -73,7 +88,7 @@ def apply_plan(
         tables=tables,
         set_aside=_stacked([part.set_aside for part in parts], SetAside),
         unread_cells=_stacked([part.unread_cells for part in parts], UnreadCells),
-        reconciliation=_reconciliation(parts, by_place, repeated),
+        reconciliation=_reconciliation(parts, repeated),
         read_columns=_read_columns([part.plan for part in parts]),
         digests=dict(digests),
         supplied=tuple(table for table in EXPORT_TABLES if table in plan.tables),
@@ -81,12 +96,16 @@ def apply_plan(
     )
 
 
-def _read_block(sheet: Sheet, plan: BlockPlan, place: int) -> _Part:
+def read_block(sheet: Sheet, plan: BlockPlan, place: int, keep: Keep = hold) -> Part:
+    """Read one table of a sheet; `place` is its place among all of the plan."""
     block = plan.block
     rows_read = block.end - block.first - (1 if block.header_rows else 0)
     if not block.table:
         nothing = empty(SetAside), empty(UnreadCells)
-        return _Part(plan, place, rows_read, pd.DataFrame(), 0, *nothing, rows_read, ())
+        notes = _notes(sheet, plan)
+        return Part(
+            plan, place, rows_read, pd.DataFrame(), 0, *nothing, rows_read, np.nan, notes, {}
+        )
     kinds = row_kinds(sheet, block)
     data = convert(sheet, plan, np.flatnonzero(kinds == DATA) + block.first)
     frame = to_frame(data)
@@ -94,46 +113,38 @@ def _read_block(sheet: Sheet, plan: BlockPlan, place: int) -> _Part:
     moved = np.flatnonzero(kinds == MISALIGNED) + block.first
     aside = [misaligned_rows(sheet, plan, moved), set_aside_rows(data, problems)]
     table = frame[~problems.any].reset_index(drop=True) if problems.any.any() else frame
-    part = _Part(
+    corrected = corrected_rows(sheet, plan, table["source_row"])
+    part = Part(
         plan=plan,
         place=place,
         rows_read=rows_read,
-        table=table,
+        table=keep(block.table, place, table),
         used=len(table),
         set_aside=_stacked(aside, SetAside).sort_values(
             "source_row", kind="stable", ignore_index=True
         ),
         unread_cells=unread_cells(data, ~problems.any),
         not_data=int((kinds == NOT_DATA).sum()) - len(block.header_rows[:1]),
-        notes=(*_moved_notes(data), *_unanswered_notes(sheet, plan)),
+        header_row=_header_row(sheet, block),
+        notes=(*_notes(sheet, plan), *_moved_notes(data), *_unanswered_notes(sheet, plan)),
+        corrected=corrected,
     )
     _assert_closed(part)
     return part
 
 
-def _kept(part: _Part, keep: Keep) -> _Part:
-    """The part with the rows that are to be held in memory."""
-    table = part.plan.block.table
-    return replace(part, table=keep(table, part.place, part.table)) if table else part
-
-
-def _without_corrected(
-    parts: Sequence[_Part], sheets: Mapping[tuple[str, str], Sheet]
-) -> list[_Part]:
+def _without_corrected(parts: Sequence[Part]) -> list[Part]:
     """The parts, with rows set aside that another part gives corrected counted as no data."""
     corrected: dict[tuple[str, str, str], list[dict[str, str]]] = {}
     for part in parts:
-        if part.plan.block.set_aside:
-            sheet = sheets[part.plan.block.file, part.plan.block.sheet]
-            found = corrected_rows(sheet, part.plan, part.table["source_row"])
-            for place, rows in found.items():
-                corrected.setdefault(place, []).extend(rows)
+        for place, rows in part.corrected.items():
+            corrected.setdefault(place, []).extend(rows)
     if not corrected:
         return list(parts)
     return [_with_corrected(part, are_corrected(part.set_aside, corrected)) for part in parts]
 
 
-def _with_corrected(part: _Part, corrected: np.ndarray) -> _Part:
+def _with_corrected(part: Part, corrected: np.ndarray) -> Part:
     count = int(corrected.sum())
     if not count:
         return part
@@ -147,7 +158,7 @@ def _with_corrected(part: _Part, corrected: np.ndarray) -> _Part:
     return changed
 
 
-def _assert_closed(part: _Part) -> None:
+def _assert_closed(part: Part) -> None:
     used, aside = part.used, len(part.set_aside)
     if part.rows_read != used + aside + part.not_data:
         raise RuntimeError(
@@ -172,21 +183,19 @@ def _unanswered_notes(sheet: Sheet, plan: BlockPlan) -> tuple[str, ...]:
 
 
 def _reconciliation(
-    parts: Sequence[_Part],
-    sheets: Mapping[tuple[str, str], Sheet],
-    repeated: Sequence[tuple[str, str]],
+    parts: Sequence[Part], repeated: Sequence[tuple[str, str]]
 ) -> pd.DataFrame:
     entries = [
         {
             "source_file": part.plan.block.file,
             "source_sheet": part.plan.block.sheet or np.nan,
             "table": part.plan.block.table or np.nan,
-            "header_row": _header_row(part.plan, sheets),
+            "header_row": part.header_row,
             "rows_read": part.rows_read,
             "rows_used": part.used,
             "rows_set_aside": len(part.set_aside),
             "rows_not_data": part.not_data,
-            "note": "; ".join(_notes(part, sheets)) or np.nan,
+            "note": "; ".join(part.notes) or np.nan,
         }
         for part in parts
     ]
@@ -204,23 +213,16 @@ def _reconciliation(
     return _typed(entries, Reconciliation)
 
 
-def _header_row(plan: BlockPlan, sheets: Mapping[tuple[str, str], Sheet]) -> float:
-    """Row of the headers, the lower one of two; not given where the sheet is no known table."""
-    block = plan.block
-    if not block.header_rows or not block.table:
-        return np.nan
-    return float(sheets[block.file, block.sheet].row_numbers[block.header_rows[-1]])
+def _header_row(sheet: Sheet, block: Block) -> float:
+    """Row of the headers, the lower one of two."""
+    return float(sheet.row_numbers[block.header_rows[-1]]) if block.header_rows else np.nan
 
 
-def _notes(part: _Part, sheets: Mapping[tuple[str, str], Sheet]) -> list[str]:
-    block = part.plan.block
-    sheet = sheets[block.file, block.sheet]
-    notes = [*sheet.notes]
+def _notes(sheet: Sheet, plan: BlockPlan) -> tuple[str, ...]:
     if not sheet.rows:
-        return [*notes, "empty sheet"]
-    if len(block.header_rows) > 1:
-        notes.append("headers in two rows, joined")
-    return [*notes, *part.plan.notes, *part.notes]
+        return (*sheet.notes, "empty sheet")
+    joined = ("headers in two rows, joined",) if len(plan.block.header_rows) > 1 else ()
+    return (*sheet.notes, *joined, *plan.notes)
 
 
 def _read_columns(plans: Sequence[BlockPlan]) -> pd.DataFrame:

@@ -40,6 +40,14 @@ class Source:
 
 
 @dataclass(frozen=True)
+class Content:
+    """What one file holds, and the SHA-256 of its bytes."""
+
+    digest: str
+    sheets: tuple[Sheet, ...]
+
+
+@dataclass(frozen=True)
 class Opened:
     """All sheets of all files, in reading order."""
 
@@ -51,19 +59,30 @@ class Opened:
 
 def open_files(paths: Sequence[Path], limits: Limits) -> Opened:
     """Read every file once into sheets; raises `ExportsError` for what cannot be opened."""
+    sources = find_files(paths)
+    return together(sources, (open_file(source, limits) for source in sources))
+
+
+def open_file(source: Source, limits: Limits) -> Content:
+    """Read one file into sheets; raises `ExportsError` where it cannot be opened."""
+    data = _bytes_of(source, limits)
+    digest = hashlib.sha256(data).hexdigest()
+    return Content(digest, tuple(sheets_of(data, source.name, limits)))
+
+
+def together(sources: Sequence[Source], contents: Iterable[Content]) -> Opened:
+    """The sheets of all files; of files with the same content those of the first."""
     sheets: list[Sheet] = []
     digests: dict[str, str] = {}
     by_digest: dict[str, str] = {}
     repeated: list[tuple[str, str]] = []
-    for source in find_files(paths):
-        data = _bytes_of(source, limits)
-        digest = hashlib.sha256(data).hexdigest()
-        digests[source.name] = digest
-        if digest in by_digest:
-            repeated.append((source.name, by_digest[digest]))
+    for source, content in zip(sources, contents, strict=True):
+        digests[source.name] = content.digest
+        if content.digest in by_digest:
+            repeated.append((source.name, by_digest[content.digest]))
             continue
-        by_digest[digest] = source.name
-        sheets.extend(sheets_of(data, source.name, limits))
+        by_digest[content.digest] = source.name
+        sheets.extend(content.sheets)
     return Opened(tuple(sheets), digests, tuple(repeated))
 
 
