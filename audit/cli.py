@@ -29,7 +29,7 @@ from audit.stopping import stop as _stop
 if TYPE_CHECKING:
     from audit.again import Given
     from audit.engine import Engine
-    from audit.ingest import Exports, Keep
+    from audit.ingest import Exports, Keep, Shelf, Work
     from audit.patients import Shown
     from audit.period import Period
     from audit.pipeline import AuditResult
@@ -606,13 +606,19 @@ def _audited_in_parts(
     import tempfile
 
     from audit.engine import Task, audit_parts, number_of_parts
+    from audit.ingest import Shelf
     from audit.partitions import Spool
     from audit.programme import programme
 
     on_step("Reading the exports")
     spool = Spool(Path(tempfile.mkdtemp(prefix="parts-")))
     exports = _read(
-        [*request.inputs, *request.recalls], request.mapping, request.date_order, keep=spool
+        [*request.inputs, *request.recalls],
+        request.mapping,
+        request.date_order,
+        keep=spool,
+        shelf=Shelf(Path(tempfile.mkdtemp(prefix="sheets-"))),
+        work=engine,
     )
     exports = replace(exports, tables={**exports.tables, **spool.outline()})
     notice = _checked(request, exports, policy, earlier)
@@ -777,6 +783,8 @@ def _read(
     date_order: str | None,
     require_tables: bool = True,
     keep: Keep | None = None,
+    shelf: Shelf | None = None,
+    work: Work | None = None,
 ) -> Exports:
     from audit.ingest import ExportsError, Mapping, ReadOptions, hold, load_mapping, read_exports
     from schemas.exports import REQUIRED_TABLES
@@ -789,7 +797,7 @@ def _read(
             mapping=Mapping() if mapping is None else load_mapping(mapping),
             required=REQUIRED_TABLES if require_tables else (),
         )
-        return read_exports(inputs, options, keep or hold)
+        return read_exports(inputs, options, keep or hold, shelf, work)
     except ExportsError as error:
         _stop(CANNOT_BE_AUDITED, str(error))
 

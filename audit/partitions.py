@@ -7,11 +7,9 @@ put one after the other.
 
 from __future__ import annotations
 
-import os
 import pickle
-import tempfile
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -22,6 +20,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from audit.ingest.shelf import new_file
 from audit.programme import OF_PATIENTS
 from schemas.columns import Table, columns_of, dtype_of, empty
 from schemas.exports import EXPORT_TABLES
@@ -36,6 +35,8 @@ OUTLINED: Mapping[str, tuple[tuple[str, ...], ...]] = {
     "absences": (("patient_id",),),
 }
 
+# Ends of the names of files: rows as they were read, and what is outlined of them.
+ROWS, OUTLINE = ".rows.parquet", ".outline.parquet"
 # Rows that are cut into parts at a time, which bounds the memory that it takes.
 ROWS_AT_ONCE = 250_000
 
@@ -77,46 +78,55 @@ def _outline(table: pd.DataFrame, name: str) -> pd.DataFrame:
     return pd.concat(sets, ignore_index=True)[wanted]
 
 
-@dataclass
+@dataclass(frozen=True)
 class Spool:
     """The tables of patients on disk, as they are read; afterwards cut into parts.
 
-    Handed to the reading as what keeps each sheet's rows. Raises `OSError` where the disk does
-    not hold them.
+    Handed to the reading as what keeps each sheet's rows, also by several processes: all that is
+    known of them is in the folder. Raises `OSError` where the disk does not hold them.
     """
 
     folder: Path
-    rows: int = 0
-    _kept: dict[str, list[tuple[int, Path]]] = field(default_factory=dict)
-    _outlines: dict[str, list[pd.DataFrame]] = field(default_factory=dict)
 
     def __call__(self, table: str, place: int, rows: pd.DataFrame) -> pd.DataFrame:
         """Keep a sheet's rows of a table of patients; rows of other tables stay in memory."""
         if table not in OF_PATIENTS or rows.empty:
             return rows
-        path = self.folder / f"{table}-{place}.parquet"
-        _write(rows, path)
-        self._kept.setdefault(table, []).append((place, path))
-        self._outlines.setdefault(table, []).append(_outline(rows, table))
-        self.rows += len(rows)
+        for kind, kept in ((ROWS, rows), (OUTLINE, _outline(rows, table))):
+            partial = new_file(self.folder)
+            _write(kept, partial)
+            partial.replace(self.folder / f"{table}-{place}{kind}")
         return rows.iloc[:0]
+
+    @property
+    def rows(self) -> int:
+        """How many rows are kept."""
+        paths = [path for name in OF_PATIENTS for path in self._kept(name, ROWS)]
+        return sum(pq.read_metadata(path).num_rows for path in paths)
+
+    def _kept(self, table: str, kind: str) -> list[Path]:
+        """Files of a table in the order of its sheets."""
+        found = self.folder.glob(f"{table}-*{kind}")
+        return sorted(found, key=lambda path: int(path.name.removesuffix(kind).split("-")[-1]))
 
     def outline(self) -> Tables:
         """The outline of all that is kept."""
         found = {}
         for name in OUTLINED:
-            kept = self._outlines.get(name, [])
-            rows = pd.concat(kept, ignore_index=True) if kept else empty(EXPORT_TABLES[name])
-            found[name] = _outline(rows, name)
+            model = EXPORT_TABLES[name]
+            kept = [pd.read_parquet(path) for path in self._kept(name, OUTLINE)]
+            rows = pd.concat(kept, ignore_index=True) if kept else empty(model)
+            kinds = {column: kind for column, kind in _kinds(model).items() if column in rows}
+            found[name] = _outline(rows.astype(kinds), name)
         return found
 
     def cut(self, parts: int) -> Parts:
         """Cut what is kept into about so many parts, and keep those instead."""
         cuts = cuts_of(self.outline()["orders"]["patient_id"], parts)
         files: dict[str, list[Path]] = {}
-        for name, kept in self._kept.items():
-            for place, path in sorted(kept):
-                target = self.folder / f"{name}-{place}-cut.parquet"
+        for name in OF_PATIENTS:
+            for path in self._kept(name, ROWS):
+                target = path.with_suffix(".cut.parquet")
                 _write_parts(path, target, cuts)
                 path.unlink()
                 files.setdefault(name, []).append(target)
@@ -151,7 +161,7 @@ class Parts:
 
     def keep(self, name: str, number: int, thing: Any) -> None:
         """Keep something of a part; whole or not at all, also where the same is kept again."""
-        partial = self._partial(name)
+        partial = new_file(self.folder)
         with partial.open("wb") as file:
             pickle.dump(thing, file, protocol=pickle.HIGHEST_PROTOCOL)
         partial.replace(self._path(name, number))
@@ -163,7 +173,7 @@ class Parts:
 
     def keep_rows(self, name: str, number: int, rows: pd.DataFrame) -> None:
         """Keep rows of a result table of a part; whole or not at all."""
-        partial = self._partial(name)
+        partial = new_file(self.folder)
         _write(rows, partial)
         partial.replace(self.folder / f"{name}-{number}.parquet")
 
@@ -171,12 +181,6 @@ class Parts:
         """The rows of a result table of a part, as they were kept."""
         rows = pd.read_parquet(self.folder / f"{name}-{number}.parquet")
         return rows.astype(_kinds(model))
-
-    def _partial(self, name: str) -> Path:
-        # A name of its own: a worker that was taken for lost may still write the same part.
-        handle, partial = tempfile.mkstemp(prefix=f"{name}-", dir=self.folder)
-        os.close(handle)
-        return Path(partial)
 
     def _path(self, name: str, number: int) -> Path:
         return self.folder / f"{name}-{number}.pickle"

@@ -9,15 +9,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from audit.ingest import apply, files
 from audit.ingest.apply import Keep, apply_plan, hold
 from audit.ingest.errors import ExportsError
 from audit.ingest.exports import Exports
-from audit.ingest.files import open_files
+from audit.ingest.files import find_files, open_files
 from audit.ingest.mapping import Mapping, load_mapping
 from audit.ingest.mapping_draft import mapping_text
 from audit.ingest.near_ids import near_ids
 from audit.ingest.options import Limits, ReadOptions
 from audit.ingest.planning import make_plan
+from audit.ingest.shelf import Shelf, Work, open_on_shelf, read_on_shelf
 
 __all__ = [
     "Exports",
@@ -26,6 +28,8 @@ __all__ = [
     "Limits",
     "Mapping",
     "ReadOptions",
+    "Shelf",
+    "Work",
     "apply_plan",
     "hold",
     "load_mapping",
@@ -38,15 +42,43 @@ __all__ = [
 
 
 def read_exports(
-    paths: Sequence[Path], options: ReadOptions | None = None, keep: Keep = hold
+    paths: Sequence[Path],
+    options: ReadOptions | None = None,
+    keep: Keep = hold,
+    shelf: Shelf | None = None,
+    work: Work | None = None,
 ) -> Exports:
     """Read files and folders into typed tables.
 
     Which table a sheet holds, what its headers mean and how its cells are written is found
     out from all inputs together. Each sheet's rows are handed to `keep`, which may keep them
-    elsewhere than in memory. Raises `ExportsError` for inputs that cannot be audited.
+    elsewhere than in memory. With a `shelf`, files are opened and tables read by `work`, which
+    may be several processes, and what is opened lies on the shelf meanwhile. Raises
+    `ExportsError` for inputs that cannot be audited.
     """
     options = options or ReadOptions()
-    opened = open_files([Path(path) for path in paths], options.limits)
+    paths = [Path(path) for path in paths]
+    if shelf is None or work is None:
+        opened = open_files(paths, options.limits)
+        plan = make_plan(opened.sheets, options)
+        return apply_plan(plan, opened.sheets, opened.digests, opened.repeated, keep)
+    return _read_on_shelf(paths, options, keep, shelf, work)
+
+
+def _read_on_shelf(
+    paths: Sequence[Path], options: ReadOptions, keep: Keep, shelf: Shelf, work: Work
+) -> Exports:
+    sources = find_files(paths)
+    opened = files.together(sources, open_on_shelf(sources, options.limits, shelf, work))
     plan = make_plan(opened.sheets, options)
-    return apply_plan(plan, opened.sheets, opened.digests, opened.repeated, keep)
+    numbers = {source.name: number for number, source in enumerate(sources)}
+    names: dict[str, list[str]] = {}
+    for sheet in opened.sheets:
+        names.setdefault(sheet.file, []).append(sheet.name)
+    places = [
+        (numbers[each.block.file], names[each.block.file].index(each.block.sheet))
+        for each in plan.blocks
+    ]
+    parts = list(read_on_shelf(plan, places, keep, shelf, work))
+    shelf.clear()
+    return apply.together(plan, parts, opened.digests, opened.repeated)

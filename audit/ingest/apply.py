@@ -182,9 +182,7 @@ def _unanswered_notes(sheet: Sheet, plan: BlockPlan) -> tuple[str, ...]:
     return (f"{count} row(s) without an answer are no data",) if count else ()
 
 
-def _reconciliation(
-    parts: Sequence[Part], repeated: Sequence[tuple[str, str]]
-) -> pd.DataFrame:
+def _reconciliation(parts: Sequence[Part], repeated: Sequence[tuple[str, str]]) -> pd.DataFrame:
     entries = [
         {
             "source_file": part.plan.block.file,

@@ -13,12 +13,14 @@ from typer.testing import CliRunner
 
 from audit.cli import app
 from audit.dask_engine import DaskEngine, EngineError, dask_engine
+from audit.ingest import Shelf, read_exports
 from tests.engine.conftest import SAMPLES, assert_same
 from tests.engine.test_command import assert_same_files
+from tests.ingest.test_shelf import assert_same_exports
 
 pytest.importorskip("distributed")
 
-UNFINISHED, MISUSED = 4, 2
+MISUSED, CANNOT_BE_AUDITED, UNFINISHED = 2, 3, 4
 
 
 @pytest.fixture(scope="module")
@@ -78,8 +80,8 @@ def test_an_error_in_a_worker_comes_back_without_its_words(three_workers, errno,
     assert "Ida" not in str(told.value)
 
 
-def ran(folder: Path, *options: str) -> Any:
-    given = ["run", str(SAMPLES), "--period", "2026-10", "--out", str(folder), "--quiet"]
+def ran(folder: Path, *options: str, inputs: Path = SAMPLES) -> Any:
+    given = ["run", str(inputs), "--period", "2026-10", "--out", str(folder), "--quiet"]
     return CliRunner().invoke(app, [*given, *options])
 
 
@@ -98,6 +100,27 @@ def test_two_workers_write_the_same_files(tmp_path):
     found = ran(tmp_path / "dask", "--engine", "dask", "--workers", "2", *kinds)
     assert found.exit_code == 0, found.output
     assert_same_files(tmp_path / "dask", tmp_path / "memory")
+
+
+def test_a_hostile_file_in_a_worker_is_told_in_its_own_words(tmp_path):
+    inputs = tmp_path / "in"
+    inputs.mkdir()
+    for path in SAMPLES.glob("*.csv"):
+        (inputs / path.name).write_bytes(path.read_bytes())
+    (inputs / "zz_further_orders.xlsx").write_bytes(b"PK\x03\x04" + bytes(range(256)) * 8)
+    options = ("--engine", "dask", "--workers", "2")
+    found = ran(tmp_path / "out", *options, inputs=inputs)
+    assert found.exit_code == CANNOT_BE_AUDITED
+    assert found.stderr == "enteral-audit: zz_further_orders.xlsx: damaged; it cannot be opened\n"
+    assert [path.name for path in tmp_path.iterdir()] == ["in"]
+
+
+def test_a_worker_lost_while_reading_changes_nothing(three_workers, tmp_path):
+    shelf = tmp_path / "shelf"
+    shelf.mkdir()
+    losing = LosesAWorker(three_workers, tmp_path)
+    found = read_exports([SAMPLES], shelf=Shelf(shelf), work=losing)
+    assert_same_exports(found, read_exports([SAMPLES]))
 
 
 def test_without_dask_the_extra_is_named(tmp_path, monkeypatch):

@@ -1,0 +1,175 @@
+"""Sheets that lie on disk while how they are read is decided, and are read by several at once.
+
+What is opened of a file is put on a shelf, a folder of temporary files that all processes at
+work see; of large columns the sheet that is left in memory holds only where they stand.
+"""
+
+from __future__ import annotations
+
+import os
+import pickle
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from pathlib import Path
+from typing import Any, Protocol
+
+import numpy as np
+
+from audit.ingest.apply import Keep, Part, read_block
+from audit.ingest.errors import ExportsError
+from audit.ingest.files import Content, Source, open_file
+from audit.ingest.options import Limits
+from audit.ingest.plan import BlockPlan, ReadingPlan
+from audit.ingest.sheets import Cells, Sheet
+
+# A column of fewer rows stays in memory.
+ROWS_ON_DISK = 500_000
+# Columns from disk that are held at once, those used last.
+COLUMNS_HELD = 24
+
+
+class Work(Protocol):
+    """Runs a function once for each of several things."""
+
+    def each(self, function: Callable[..., Any], count: int, *rest: Any) -> Iterator[Any]:
+        """`function(number, *rest)` for each number below `count`, in their order."""
+
+
+class CellsOnDisk(Cells):
+    """One column of a sheet, of which the codes and the distinct values lie in a file."""
+
+    def __init__(self, path: Path, codes_at: int, distinct_at: int) -> None:
+        self.__dict__.update(path=path, codes_at=codes_at, distinct_at=distinct_at)
+
+    @property
+    def codes(self) -> np.ndarray:
+        """See `Cells`."""
+        return _codes(self.__dict__["path"], self.__dict__["codes_at"])
+
+    @property
+    def distinct(self) -> tuple[object, ...]:
+        """See `Cells`."""
+        return _distinct(self.__dict__["path"], self.__dict__["distinct_at"])
+
+
+@lru_cache(COLUMNS_HELD)
+def _codes(path: Path, place: int) -> np.ndarray:
+    with path.open("rb") as file:
+        file.seek(place)
+        return np.load(file)
+
+
+@lru_cache(COLUMNS_HELD)
+def _distinct(path: Path, place: int) -> tuple[object, ...]:
+    with path.open("rb") as file:
+        file.seek(place)
+        return tuple(pickle.load(file))
+
+
+@dataclass(frozen=True)
+class Shelf:
+    """A folder for what is opened; raises `OSError` where the disk does not hold it."""
+
+    folder: Path
+
+    def put(self, file: int, content: Content) -> None:
+        """Put the sheets of a file on the shelf."""
+        for place, sheet in enumerate(content.sheets):
+            is_large = sheet.rows >= ROWS_ON_DISK
+            partial = new_file(self.folder)
+            with partial.open("wb") as target:
+                light = self._of_large_columns(sheet) if is_large else sheet
+                pickle.dump(light, target, pickle.HIGHEST_PROTOCOL)
+            partial.replace(self._path(file, place))
+
+    def sheet(self, file: int, place: int) -> Sheet:
+        """A sheet of a file; of a large one the columns only as where they stand."""
+        with self._path(file, place).open("rb") as source:
+            found = pickle.load(source)
+        assert isinstance(found, Sheet)
+        return found
+
+    def clear(self) -> None:
+        """Let go of the columns that are held and of all that is on the shelf."""
+        _codes.cache_clear()
+        _distinct.cache_clear()
+        for path in self.folder.iterdir():
+            path.unlink()
+
+    def _of_large_columns(self, sheet: Sheet) -> Sheet:
+        path = new_file(self.folder)
+        with path.open("wb") as target:
+            columns = tuple(_on_disk(cells, path, target) for cells in sheet.columns)
+        return replace(sheet, columns=columns)
+
+    def _path(self, file: int, place: int) -> Path:
+        return self.folder / f"sheet-{file}-{place}"
+
+
+def new_file(folder: Path) -> Path:
+    """A new file to write into before it takes its name.
+
+    Its own name: a process that was taken for lost may still write the same thing.
+    """
+    handle, path = tempfile.mkstemp(dir=folder)
+    os.close(handle)
+    return Path(path)
+
+
+def _on_disk(cells: Cells, path: Path, file: Any) -> Cells:
+    codes_at = file.tell()
+    np.save(file, cells.codes)
+    distinct_at = file.tell()
+    pickle.dump(cells.distinct, file, pickle.HIGHEST_PROTOCOL)
+    return CellsOnDisk(path, codes_at, distinct_at)
+
+
+@dataclass(frozen=True)
+class OnShelf:
+    """A file that was opened: its digest and how many sheets it has; or why it cannot be."""
+
+    digest: str = ""
+    sheets: int = 0
+    refused: str = ""
+
+
+def open_on_shelf(
+    sources: Sequence[Source], limits: Limits, shelf: Shelf, work: Work
+) -> Iterator[Content]:
+    """What each file holds; raises `ExportsError` for the first that cannot be opened."""
+    for file, found in enumerate(work.each(open_one, len(sources), sources, limits, shelf)):
+        if found.refused:
+            raise ExportsError(found.refused)
+        yield Content(
+            found.digest, tuple(shelf.sheet(file, place) for place in range(found.sheets))
+        )
+
+
+def open_one(number: int, sources: Sequence[Source], limits: Limits, shelf: Shelf) -> OnShelf:
+    """Open one file and put it on the shelf; runs where the work is done."""
+    try:
+        content = open_file(sources[number], limits)
+    except ExportsError as error:
+        return OnShelf(refused=str(error))
+    shelf.put(number, content)
+    return OnShelf(content.digest, len(content.sheets))
+
+
+def read_on_shelf(
+    plan: ReadingPlan, places: Sequence[tuple[int, int]], keep: Keep, shelf: Shelf, work: Work
+) -> Iterator[Part]:
+    """What each table of a plan gives; `places` are the file and the sheet that hold each."""
+    return work.each(read_one, len(places), plan.blocks, places, keep, shelf)
+
+
+def read_one(
+    number: int,
+    blocks: Sequence[BlockPlan],
+    places: Sequence[tuple[int, int]],
+    keep: Keep,
+    shelf: Shelf,
+) -> Part:
+    """Read one table from the shelf; runs where the work is done."""
+    return read_block(shelf.sheet(*places[number]), blocks[number], number, keep)
