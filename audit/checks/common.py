@@ -118,9 +118,9 @@ def feeds_alone(rows: pd.DataFrame) -> pd.Series:
 
 def in_words(values: pd.Series, template: str, missing: str = "not known") -> pd.Series:
     """Each value written by the template, as text also where no value is known."""
-    known = values.notna().tolist()
-    words = [
-        template.format(value) if is_known else missing
-        for value, is_known in zip(values.tolist(), known, strict=True)
-    ]
-    return pd.Series(words, index=values.index, dtype="str")
+    codes, distinct = pd.factorize(values)
+    if pd.api.types.is_float_dtype(values.dtype):
+        # Nothing is not written with a sign.
+        distinct = distinct + 0.0
+    words = np.array([*map(template.format, distinct.tolist()), missing], dtype=object)
+    return pd.Series(words[codes], index=values.index, dtype="str")

@@ -29,6 +29,9 @@ OLE_MAGIC = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 DAYS_BETWEEN_DATE_SYSTEMS = 1462
 """Days from 1900's day 0 to 1904's."""
 
+WIDEST = 16_384
+"""Columns that a sheet can have."""
+
 REPEATED_ROWS, REPEATED_CELLS = 10_000, 1_000
 """How often a row or a cell with content may be repeated by a count in an OpenDocument sheet."""
 
@@ -43,7 +46,7 @@ _REPEATED_CELL = re.compile(
 _ENCRYPTED = "EncryptedPackage".encode("utf-16-le")
 _CELL_NAME = re.compile(r"([A-Z]{1,3})(\d{1,7})")
 _ROW_NUMBER = re.compile(rb'<(?:\w+:)?row\b[^>]*?\br="(\d+)"')
-_COLUMN_LETTERS = (re.compile(rb' r="([A-Z]{3})\d'), re.compile(rb' r="([A-Z]{2})\d'))
+_BEYOND_Z = re.compile(rb' r="[A-Z]{2}')
 _ZEROS = re.compile(r"0{2,20}")
 _PERCENT = re.compile(r"[#,0]*0(?:\.0+)?\s*%")
 _UNIT_AFTER = re.compile(
@@ -68,12 +71,18 @@ class _Parts:
 def read_workbook(data: bytes, file: str, limits: Limits) -> list[Sheet]:
     """All sheets of a workbook, hidden ones included; raises `ExportsError`."""
     parts, archive = _Parts(), None
+    overlooked: dict[str, list[_Placed]] = {}
+    content = b""
     if data[:2] == b"PK":
         archive = _archive(data, file)
         parts = _parts(archive, file)
         for name, path in parts.paths.items():
-            _refuse_wide_sheets(archive, path, f"{file}, sheet {name!r}", limits)
-        _refuse_repeated_content(archive, file)
+            label = f"{file}, sheet {name!r}"
+            content = _part(archive, path, label)
+            _refuse_wide_sheet(content, label, limits)
+            overlooked[name] = _overlooked(content, parts.number_styles, label)
+        content = _part(archive, "content.xml", file)
+        _refuse_repeated_content(content, file)
     _refuse_locked(data, file)
     in_error = _binary_errors(data, archive, file)
     workbook = _open(data, file)
@@ -82,10 +91,12 @@ def read_workbook(data: bytes, file: str, limits: Limits) -> list[Sheet]:
         if metadata.typ != python_calamine.SheetTypeEnum.WorkSheet:
             continue
         grid, merged = _grid(workbook, number, file, metadata.name, limits)
-        overlooked = _overlooked(archive, parts, file, metadata.name) if archive else []
-        overlooked += in_error.get(number, [])
+        placed = overlooked.get(metadata.name)
+        if placed is None:
+            placed = _overlooked_in_opendocument(content, file, metadata.name)
+        placed = [*placed, *in_error.get(number, ())]
         hidden = metadata.visible != python_calamine.SheetVisibleEnum.Visible
-        sheet = _sheet(grid, merged, overlooked, file, metadata.name, parts.counts_from_1904)
+        sheet = _sheet(grid, merged, placed, file, metadata.name, parts.counts_from_1904)
         sheets.append(sheet.noted("hidden sheet") if hidden else sheet)
     if not any(sheet.rows for sheet in sheets):
         raise ExportsError(f"{file}: this workbook is empty")
@@ -231,20 +242,17 @@ def _parts(archive: zipfile.ZipFile, file: str) -> _Parts:
     return _Parts(counts_from_1904, paths, _number_styles(archive, file))
 
 
-def _refuse_wide_sheets(archive: zipfile.ZipFile, path: str, label: str, limits: Limits) -> None:
+def _refuse_wide_sheet(content: bytes, label: str, limits: Limits) -> None:
     """Refuse a sheet whose far corner would make a grid too large to hold.
 
     The reader lays out every cell up to the last row and column in use, and a stray cell
     at the sheet's far corner asks it for billions.
     """
-    content = _part(archive, path, label)
     rows = max(map(int, _ROW_NUMBER.findall(content, max(len(content) - 4096, 0))), default=0)
     rows = rows or max(map(int, _ROW_NUMBER.findall(content)), default=0)
-    if _COLUMN_LETTERS[0].search(content):
-        columns = 16384
-    else:
-        columns = 702 if _COLUMN_LETTERS[1].search(content) else 26
-    if rows * columns <= limits.sheet_cells:
+    if rows * WIDEST <= limits.sheet_cells:
+        return
+    if rows * 26 <= limits.sheet_cells and not _BEYOND_Z.search(content):
         return
     rows = max(map(int, _ROW_NUMBER.findall(content)), default=0)
     letters = set(re.findall(rb' r="([A-Z]{1,3})\d', content))
@@ -253,12 +261,11 @@ def _refuse_wide_sheets(archive: zipfile.ZipFile, path: str, label: str, limits:
         raise _too_wide(label, rows, columns)
 
 
-def _refuse_repeated_content(archive: zipfile.ZipFile, file: str) -> None:
+def _refuse_repeated_content(content: bytes, file: str) -> None:
     """Refuse an OpenDocument sheet that says that a row or cell with content stands for many.
 
     A few bytes can so ask the reader for billions of cells.
     """
-    content = _part(archive, "content.xml", file)
     rows = [int(found[1]) for found in _REPEATED_ROW.finditer(content) if b"<text:p" in found[2]]
     cells = [int(found[1] or found[2]) for found in _REPEATED_CELL.finditer(content)]
     if max(rows, default=0) > REPEATED_ROWS or max(cells, default=0) > REPEATED_CELLS:
@@ -312,20 +319,21 @@ def _shown_number(stored: str, code: str) -> str:
     return f"{stored} {words}" if words and units.is_unit(words) else ""
 
 
-def _overlooked(archive: zipfile.ZipFile, parts: _Parts, file: str, name: str) -> list[_Placed]:
-    """Cells whose value the reader does not tell as the workbook shows it."""
-    if name not in parts.paths:
-        try:
-            content = _part(archive, "content.xml", file)
-            return list(opendocument.overlooked(content, name)) if content else []
-        except (ElementTree.ParseError, ValueError):
-            raise ExportsError(f"{file}, sheet {name!r}: damaged; it cannot be opened") from None
-    content = _part(archive, parts.paths[name], file)
-    marks = (b"<f", b":f", b't="e"', *(b's="%s"' % key.encode() for key in parts.number_styles))
+def _overlooked(content: bytes, number_styles: dict[str, str], label: str) -> list[_Placed]:
+    """Cells of a sheet whose value the reader does not tell as the workbook shows it."""
+    marks = (b"<f", b":f", b't="e"', *(b's="%s"' % key.encode() for key in number_styles))
     if not any(mark in content for mark in marks):
         return []
     try:
-        return list(_find_overlooked(content, parts.number_styles))
+        return list(_find_overlooked(content, number_styles))
+    except (ElementTree.ParseError, ValueError):
+        raise ExportsError(f"{label}: damaged; it cannot be opened") from None
+
+
+def _overlooked_in_opendocument(content: bytes, file: str, name: str) -> list[_Placed]:
+    """The same of a sheet of an OpenDocument workbook; `content` is blank for other kinds."""
+    try:
+        return list(opendocument.overlooked(content, name)) if content else []
     except (ElementTree.ParseError, ValueError):
         raise ExportsError(f"{file}, sheet {name!r}: damaged; it cannot be opened") from None
 
