@@ -96,7 +96,8 @@ class Spool:
             partial = new_file(self.folder)
             _write(kept, partial)
             partial.replace(self.folder / f"{table}-{place}{kind}")
-        return rows.iloc[:0]
+        # A copy: a slice would hold the memory of all rows.
+        return rows.iloc[:0].copy()
 
     @property
     def rows(self) -> int:

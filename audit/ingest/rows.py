@@ -86,12 +86,14 @@ def _flags(cells: Cells, codes: np.ndarray, test: Callable[[object], bool]) -> n
 def _is_ruled_off(sheet: Sheet, span: slice, heading: np.ndarray) -> np.ndarray:
     """Rows of nothing but marks, as in a line drawn under a table."""
     ruled = _matches(sheet, span, heading, _RULE)
-    for row in np.flatnonzero(ruled):
-        values = [cells.value(int(row) + span.start) for cells in sheet.columns]
-        ruled[row] = all(
-            isinstance(value, str) and (not value or _RULE.fullmatch(value)) for value in values
-        )
+    for cells in sheet.columns if ruled.any() else ():
+        rows = np.flatnonzero(ruled)
+        ruled[rows] = _flags(cells, cells.codes[span][rows], _is_rule)
     return ruled
+
+
+def _is_rule(value: object) -> bool:
+    return isinstance(value, str) and (not value or _RULE.fullmatch(value) is not None)
 
 
 def _lacks_essentials(sheet: Sheet, block: Block, span: slice) -> np.ndarray:

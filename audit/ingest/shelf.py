@@ -26,8 +26,10 @@ from audit.ingest.sheets import Cells, Sheet
 
 # A column of fewer rows stays in memory.
 ROWS_ON_DISK = 500_000
-# Columns from disk that are held at once, those used last.
-COLUMNS_HELD = 24
+# Distinct values of a column that stay in memory.
+DISTINCT_IN_MEMORY = 50_000
+# Columns from disk whose codes, and whose many values, are held at once: those used last.
+CODES_HELD, DISTINCT_HELD = 16, 4
 
 
 class Work(Protocol):
@@ -38,10 +40,10 @@ class Work(Protocol):
 
 
 class CellsOnDisk(Cells):
-    """One column of a sheet, of which the codes and the distinct values lie in a file."""
+    """One column of a sheet whose codes lie in a file, and its distinct values if they are many."""
 
-    def __init__(self, path: Path, codes_at: int, distinct_at: int) -> None:
-        self.__dict__.update(path=path, codes_at=codes_at, distinct_at=distinct_at)
+    def __init__(self, path: Path, codes_at: int, distinct: int | tuple[object, ...]) -> None:
+        self.__dict__.update(path=path, codes_at=codes_at, held=distinct)
 
     @property
     def codes(self) -> np.ndarray:
@@ -51,17 +53,18 @@ class CellsOnDisk(Cells):
     @property
     def distinct(self) -> tuple[object, ...]:
         """See `Cells`."""
-        return _distinct(self.__dict__["path"], self.__dict__["distinct_at"])
+        held = self.__dict__["held"]
+        return held if isinstance(held, tuple) else _distinct(self.__dict__["path"], held)
 
 
-@lru_cache(COLUMNS_HELD)
+@lru_cache(CODES_HELD)
 def _codes(path: Path, place: int) -> np.ndarray:
     with path.open("rb") as file:
         file.seek(place)
         return np.load(file)
 
 
-@lru_cache(COLUMNS_HELD)
+@lru_cache(DISTINCT_HELD)
 def _distinct(path: Path, place: int) -> tuple[object, ...]:
     with path.open("rb") as file:
         file.seek(place)
@@ -121,6 +124,8 @@ def new_file(folder: Path) -> Path:
 def _on_disk(cells: Cells, path: Path, file: Any) -> Cells:
     codes_at = file.tell()
     np.save(file, cells.codes)
+    if len(cells.distinct) <= DISTINCT_IN_MEMORY:
+        return CellsOnDisk(path, codes_at, cells.distinct)
     distinct_at = file.tell()
     pickle.dump(cells.distinct, file, pickle.HIGHEST_PROTOCOL)
     return CellsOnDisk(path, codes_at, distinct_at)

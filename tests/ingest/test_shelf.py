@@ -41,6 +41,7 @@ def assert_same_exports(found: Exports, expected: Exports) -> None:
 @pytest.mark.parametrize("folder", [SAMPLES, SAMPLES / "messy"], ids=["clean", "messy"])
 def test_what_is_read_from_a_shelf_is_what_is_read(tmp_path, monkeypatch, folder, rows_on_disk):
     monkeypatch.setattr("audit.ingest.shelf.ROWS_ON_DISK", rows_on_disk)
+    monkeypatch.setattr("audit.ingest.shelf.DISTINCT_IN_MEMORY", 20)
     paths, options = [folder], ReadOptions(required=())
     found = read_exports(paths, options, shelf=Shelf(tmp_path), work=LastFirst())
     assert_same_exports(found, read_exports(paths, options))
