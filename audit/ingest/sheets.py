@@ -147,7 +147,9 @@ def cells_of(values: Sequence[object] | np.ndarray) -> Cells:
     """A column from its cells, row by row."""
     items = np.empty(len(values), dtype=object)
     items[:] = values
-    codes, distinct = pd.factorize(items, use_na_sentinel=False)
+    codes, distinct = pd.factorize(items)
+    if (codes < 0).any():
+        codes, distinct = pd.factorize(items, use_na_sentinel=False)
     return Cells(codes.astype(np.int32), tuple(distinct))
 
 

@@ -166,7 +166,9 @@ def _sheet(
     counts_from_1904: bool,
 ) -> Sheet:
     _fill_merged(grid, merged)
-    columns = [cells_of(_shown_booleans(values)) for values in zip(*grid, strict=True)]
+    table = np.empty((len(grid[0]) if grid else 0, len(grid)), dtype=object)
+    table.T[:] = grid
+    columns = [cells_of(_shown_booleans(values)) for values in table]
     placed: dict[int, list[tuple[int, Fault | str]]] = {}
     for row, column, value in overlooked:
         if column < len(columns) and row < len(grid):
@@ -179,9 +181,9 @@ def _sheet(
     return Sheet(file, name, kept, numbers, days_after_1900_system=days)
 
 
-def _shown_booleans(values: Sequence[object]) -> Sequence[object]:
+def _shown_booleans(values: np.ndarray) -> Sequence[object] | np.ndarray:
     """Booleans as the text a spreadsheet shows; as numbers, 1 and TRUE would be one value."""
-    if True in values or False in values:
+    if bool in set(map(type, values)):
         return [str(value).upper() if isinstance(value, bool) else value for value in values]
     return values
 
