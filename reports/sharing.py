@@ -94,7 +94,10 @@ OWN_NOTES = {
     "patient_forecast": ("note",),
     "lines_left_out": ("reason",),
 }
-OF_THE_RUN = ("version", "versions", "started_at", "duration_s", "software")
+OF_THE_RUN = (
+    "version", "versions", "started_at", "duration_s", "software", "workbook", "parquet",
+)  # fmt: skip
+OPTIONS = ("workbooks", "parquet")
 RETOLD = "retold_evidence"
 DAY = re.compile(r"(?<!\d)\d{4}-\d{2}-\d{2}(?!\d)")
 
@@ -229,7 +232,9 @@ class Disguise:
             "checks": result.checks
         }
         run = {name: report.run[name] for name in OF_THE_RUN if name in report.run}
+        options = report.run.get("options") or {}
         run |= {
+            "options": {name: options[name] for name in OPTIONS if name in options},
             "notice": NOTICE,
             "without_identity": True,
             "previous": report.run.get("previous_period"),

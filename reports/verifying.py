@@ -15,6 +15,8 @@ from itertools import zip_longest
 from pathlib import Path
 from typing import Any
 
+import pyarrow as pa
+import pyarrow.parquet as pq
 import python_calamine
 
 from audit.ingest.files import find_files
@@ -166,7 +168,9 @@ def first_difference(one: Path, other: Path) -> str:
     first, second = one.read_bytes(), other.read_bytes()
     if first == second:
         return ""
-    kind = {".csv": _in_tables, ".json": _in_records, ".xlsx": _in_workbooks}
+    kind = {
+        ".csv": _in_tables, ".json": _in_records, ".xlsx": _in_workbooks, ".parquet": _in_columns,
+    }  # fmt: skip
     try:
         return kind.get(one.suffix, _in_lines)(first, second)
     except (ValueError, KeyError, OSError, zipfile.BadZipFile, python_calamine.CalamineError):
@@ -177,6 +181,18 @@ def _in_tables(first: bytes, second: bytes) -> str:
     rows, others = (list(csv.reader(io.StringIO(data.decode()))) for data in (first, second))
     place = _in_rows(rows, others, rows[0] if rows else [])
     return place or "how its cells are written"
+
+
+def _in_columns(first: bytes, second: bytes) -> str:
+    """By content, as of workbooks."""
+    one, other = (pq.read_table(pa.BufferReader(data)) for data in (first, second))
+    if one.equals(other):
+        return ""
+    rows, others = (
+        [table.column_names, *zip(*table.to_pydict().values(), strict=True)]
+        for table in (one, other)
+    )
+    return _in_rows(rows, others, one.column_names) or "the kinds of its columns"
 
 
 def _in_rows(rows: Sequence[Sequence], others: Sequence[Sequence], titles: Sequence) -> str:

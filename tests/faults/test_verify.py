@@ -8,6 +8,7 @@ import random
 
 import jsonschema
 import openpyxl
+import pandas as pd
 import pytest
 import small_programme
 
@@ -213,6 +214,31 @@ class TestDifferences:
         book["Exceptions"]["C2"] = "otherwise"
         book.save(other)
         assert first_difference(one, other) == "sheet Exceptions, row 2, column C"
+
+    def test_the_first_place_in_a_parquet_table(self, tmp_path):
+        one, other = tmp_path / "one.parquet", tmp_path / "other.parquet"
+        table = pd.DataFrame({"a": [1, 2], "b": ["x", "y"]})
+        table.to_parquet(one)
+        table.to_parquet(other, compression=None)
+        assert first_difference(one, other) == ""
+        table.replace("y", "z").to_parquet(other)
+        assert first_difference(one, other) == "row 3, column b"
+        table.astype({"a": "float64"}).to_parquet(other)
+        assert first_difference(one, other) == "the kinds of its columns"
+        other.write_bytes(b"PAR1")
+        assert first_difference(one, other) == "its form: one of the two cannot be read"
+
+    def test_kinds_of_file_asked_for_are_taken_from_the_record(self, call, exports, tmp_path):
+        kinds = ["--no-workbook", "--parquet"]
+        call("run", exports, "--period", "2026-10", *kinds, "--out", tmp_path / "out")
+        assert (tmp_path / "out" / "supply.parquet").is_file()
+        done = call("verify", tmp_path / "out", exports)
+        assert done.exit_code == 0, done.output
+        shared = ["--without-identity", "--key", tmp_path / "key", "--out", tmp_path / "shared"]
+        call("run", exports, "--period", "2026-10", *kinds, *shared)
+        assert not (tmp_path / "shared" / "exceptions.xlsx").exists()
+        done = call("verify", tmp_path / "shared", exports, "--key", tmp_path / "key")
+        assert done.exit_code == 0, done.output
 
     @pytest.mark.parametrize(
         ("name", "one", "other", "place"),

@@ -63,6 +63,7 @@ def folders(tmp_path_factory):
         sheet.cell(row, place["Note"]).value = NOTE
     book.save(path)
     october = ["run", SAMPLES, "--period", "2026-10", "--previous", here / "earlier", "--quiet"]
+    october.append("--parquet")
     call(*october, "--out", here / "named")
     call(*october, "--out", here / "shared", "--without-identity", "--key", here / "key")
     return here
@@ -82,6 +83,9 @@ def texts_of(folder):
     """Everything written, as text, by file: markup, members of workbooks and their cells."""
     texts = {}
     for path in sorted(folder.iterdir()):
+        if path.suffix == ".parquet":
+            texts[path.name] = pd.read_parquet(path).to_csv()
+            continue
         if path.suffix != ".xlsx":
             text = path.read_text(encoding="utf-8")
             texts[path.name] = text + html.unescape(text)
