@@ -21,8 +21,10 @@ from tests.benchmarks.measure import peak_bytes
 STARTING, READING, COMPUTING, WRITING = "starting", "reading", "computing", "writing"
 READING_STEPS = {
     "open_files": "Opening files",
+    "open_on_shelf": "Opening files",
     "make_plan": "Deciding how they are read",
     "apply_plan": "Reading cells",
+    "read_on_shelf": "Reading cells",
 }
 
 

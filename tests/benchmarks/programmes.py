@@ -14,6 +14,7 @@ import datetime as dt
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +34,8 @@ FAULTY_SHARE = 0.2
 LINES_PER_PATIENT = 24
 PATIENTS_PER_SITE = 400
 PATIENTS_AT_A_TIME = 5_000
+# A file is full with so many rows; a sheet of a workbook holds little more than a million.
+ROWS_A_FILE = {"csv": 5_000_000, "parquet": 5_000_000, "xlsx": 900_000}
 TABLES = ("delivery_log", "weights", "pump_history", "stock_counts", "absences")
 OWN_PER_COPY = ("order_id", "delivery_id")
 DRESSING = {
@@ -71,11 +74,25 @@ def make_programme(
             iter([table]) if name == "item_catalogue" else _copies(name, table, originals, patients)
         )
         rows[name] = 0
-        with write_all(folder / f"{name}.{kind}", table) as append:
-            for part in copies:
-                append(part)
-                rows[name] += len(part)
+        for number, parts in enumerate(_by_file(copies, ROWS_A_FILE[kind]), start=1):
+            path = folder / (f"{name}.{kind}" if number == 1 else f"{name}_{number}.{kind}")
+            with write_all(path, table) as append:
+                for part in parts:
+                    append(part)
+                    rows[name] += len(part)
     return rows
+
+
+def _by_file(parts: Iterator[pa.Table], rows: int) -> Iterator[Iterator[pa.Table]]:
+    """The parts, to be gone through file by file: each takes no more once it holds so many rows."""
+    for first in parts:
+        yield chain([first], _of_rows(parts, rows - len(first)))
+
+
+def _of_rows(parts: Iterator[pa.Table], room: int) -> Iterator[pa.Table]:
+    while room > 0 and (part := next(parts, None)) is not None:
+        room -= len(part)
+        yield part
 
 
 def _sample() -> dict[str, pa.Table]:

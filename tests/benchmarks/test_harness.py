@@ -7,7 +7,7 @@ import pytest
 
 from tests.benchmarks import __main__ as harness
 from tests.benchmarks import analyst, floor, measure, phases
-from tests.benchmarks.programmes import KINDS, make_programme
+from tests.benchmarks.programmes import KINDS, ROWS_A_FILE, make_programme
 from tests.benchmarks.table import Line, markdown
 
 PATIENTS = 120
@@ -37,6 +37,19 @@ def test_the_same_number_gives_the_same_bytes_and_a_part_of_more_the_same_people
     make_programme(PATIENTS, tmp_path)
     for path in tmp_path.iterdir():
         assert path.read_bytes() == (made / "csv" / path.name).read_bytes()
+
+
+def test_a_log_of_many_rows_stands_in_several_files(made, tmp_path, monkeypatch):
+    monkeypatch.setattr("tests.benchmarks.programmes.PATIENTS_AT_A_TIME", 10)
+    monkeypatch.setitem(ROWS_A_FILE, "csv", 300)
+    make_programme(40, tmp_path)
+    files = sorted(tmp_path.glob("delivery_log*.csv"))
+    assert len(files) > 1
+    rows = pd.concat([pd.read_csv(path, dtype="str") for path in files])
+    monkeypatch.setitem(ROWS_A_FILE, "csv", 1_000_000)
+    make_programme(40, tmp_path / "one")
+    one = pd.read_csv(tmp_path / "one" / "delivery_log.csv", dtype="str")
+    assert rows.reset_index(drop=True).equals(one)
 
 
 def test_all_kinds_hold_the_same_table(made):
