@@ -624,7 +624,7 @@ def _audited_in_parts(
     notice = _checked(request, exports, policy, earlier)
     on_step("Cutting the exports into parts")
     whole = programme(exports.tables, request.period, policy)
-    parts = spool.cut(number_of_parts(spool.rows, engine))
+    parts = spool.cut(number_of_parts(spool.rows, engine), engine)
     shown = _shown(request, exports, policy, earlier)
     result, measured = audit_parts(
         Task(parts, whole, request.period, policy, shown),

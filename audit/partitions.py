@@ -20,7 +20,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from audit.ingest.shelf import new_file
+from audit.ingest.shelf import Work, new_file
 from audit.programme import OF_PATIENTS
 from schemas.columns import Table, columns_of, dtype_of, empty
 from schemas.exports import EXPORT_TABLES
@@ -39,6 +39,8 @@ OUTLINED: Mapping[str, tuple[tuple[str, ...], ...]] = {
 ROWS, OUTLINE = ".rows.parquet", ".outline.parquet"
 # Rows that are cut into parts at a time, which bounds the memory that it takes.
 ROWS_AT_ONCE = 250_000
+# Such groups of rows that one process cuts before another may take over.
+GROUPS_AT_ONCE = 2
 
 Tables = dict[str, pd.DataFrame]
 
@@ -121,16 +123,21 @@ class Spool:
             found[name] = _outline(rows.astype(kinds), name)
         return found
 
-    def cut(self, parts: int) -> Parts:
+    def cut(self, parts: int, work: Work) -> Parts:
         """Cut what is kept into about so many parts, and keep those instead."""
         cuts = cuts_of(self.outline()["orders"]["patient_id"], parts)
+        stretches = [
+            (name, stretch)
+            for name in OF_PATIENTS
+            for path in self._kept(name, ROWS)
+            for stretch in _stretches(path)
+        ]
+        targets = work.each(cut_one, len(stretches), [each for _, each in stretches], cuts)
         files: dict[str, list[Path]] = {}
-        for name in OF_PATIENTS:
-            for path in self._kept(name, ROWS):
-                target = path.with_suffix(".cut.parquet")
-                _write_parts(path, target, cuts)
-                path.unlink()
-                files.setdefault(name, []).append(target)
+        for (name, _), target in zip(stretches, targets, strict=True):
+            files.setdefault(name, []).append(target)
+        for path in {stretch.path for _, stretch in stretches}:
+            path.unlink()
         return Parts(self.folder, {name: tuple(paths) for name, paths in files.items()}, cuts)
 
 
@@ -196,13 +203,37 @@ def _write(rows: pd.DataFrame, path: Path) -> None:
     pq.write_table(table, path, compression="zstd", row_group_size=ROWS_AT_ONCE)
 
 
-def _write_parts(source: Path, path: Path, cuts: Sequence[str]) -> None:
+@dataclass(frozen=True)
+class Stretch:
+    """Some groups of the rows of a file, from the first to before the last."""
+
+    path: Path
+    first: int
+    last: int
+
+
+def _stretches(path: Path) -> list[Stretch]:
+    groups = pq.read_metadata(path).num_row_groups
+    firsts = range(0, groups, GROUPS_AT_ONCE)
+    return [Stretch(path, first, min(first + GROUPS_AT_ONCE, groups)) for first in firsts]
+
+
+def cut_one(number: int, stretches: Sequence[Stretch], cuts: Sequence[str]) -> Path:
+    """Write the rows of a stretch part by part into a new file; runs where the work is done."""
+    stretch = stretches[number]
+    target = stretch.path.with_name(f"{stretch.path.name}-{stretch.first}.cut")
+    partial = new_file(target.parent)
+    _write_parts(stretch, partial, cuts)
+    return partial.replace(target)
+
+
+def _write_parts(stretch: Stretch, path: Path, cuts: Sequence[str]) -> None:
     """The rows again, of each group of them those of the first part, of the second and so on."""
     with (
-        pq.ParquetFile(source) as kept,
+        pq.ParquetFile(stretch.path) as kept,
         pq.ParquetWriter(path, kept.schema_arrow, compression="zstd") as writer,
     ):
-        for group in range(kept.num_row_groups):
+        for group in range(stretch.first, stretch.last):
             rows = kept.read_row_group(group)
             numbers = part_numbers(rows.column("patient_id").to_pandas(), cuts)
             order = np.argsort(numbers, kind="stable")

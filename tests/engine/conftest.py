@@ -64,10 +64,9 @@ def in_parts(tmp_path: Path, october: Period, policy: Policy) -> InParts:
             tables[name] = spool(name, place, rows)
         tables |= spool.outline()
         whole = programme(tables, october, policy)
-        task = Task(spool.cut(count), whole, october, policy)
-        result, _ = audit_parts(
-            task, engine or OneAfterAnother(), tables, read.set_aside, read.unread_cells, **rest
-        )
+        engine = engine or OneAfterAnother()
+        task = Task(spool.cut(count, engine), whole, october, policy)
+        result, _ = audit_parts(task, engine, tables, read.set_aside, read.unread_cells, **rest)
         return result
 
     return audited
