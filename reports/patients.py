@@ -90,8 +90,8 @@ def sections_of_each(report: ReportInput, lists: Sequence[pd.DataFrame]) -> Iter
         patient: part for part, listed in enumerate(lists) for patient in listed["patient_id"]
     }
     wanted = set(part_of)
-    findings = grouped(findings_table(result, wanted, compared))
     tables = {
+        "findings": findings_table(result, wanted, compared),
         "regimens": result.regimens,
         "parts": _in_period(result.parts),
         "plans": result.day_plan,
@@ -103,7 +103,6 @@ def sections_of_each(report: ReportInput, lists: Sequence[pd.DataFrame]) -> Iter
     walks = _walks(result.stock_walk, wanted, result.exceptions)
     for part, listed in enumerate(lists):
         known = _Known(
-            findings=findings,
             weights=weights,
             readings=readings,
             walks=walks,
