@@ -71,6 +71,12 @@ def _distinct(path: Path, place: int) -> tuple[object, ...]:
         return tuple(pickle.load(file))
 
 
+def let_go() -> None:
+    """Let go of the columns from disk that are held; nobody needs them at the moment."""
+    _codes.cache_clear()
+    _distinct.cache_clear()
+
+
 @dataclass(frozen=True)
 class Shelf:
     """A folder for what is opened; raises `OSError` where the disk does not hold it."""
@@ -95,9 +101,8 @@ class Shelf:
         return found
 
     def clear(self) -> None:
-        """Let go of the columns that are held and of all that is on the shelf."""
-        _codes.cache_clear()
-        _distinct.cache_clear()
+        """Take everything off the shelf."""
+        let_go()
         for path in self.folder.iterdir():
             path.unlink()
 
@@ -177,4 +182,7 @@ def read_one(
     shelf: Shelf,
 ) -> Part:
     """Read one table from the shelf; runs where the work is done."""
-    return read_block(shelf.sheet(*places[number]), blocks[number], number, keep)
+    try:
+        return read_block(shelf.sheet(*places[number]), blocks[number], number, keep)
+    finally:
+        let_go()

@@ -84,11 +84,16 @@ def assert_same_files(folder: Path, expected: Path) -> None:
     assert one == other
 
 
-def test_a_full_disk_while_parts_are_kept_leaves_nothing(tmp_path, monkeypatch):
+@pytest.mark.parametrize(
+    "writer",
+    ["audit.ingest.shelf.pickle.dump", "audit.partitions.pq.write_table"],
+    ids=["sheets", "parts"],
+)
+def test_a_full_disk_while_something_is_kept_leaves_nothing(tmp_path, monkeypatch, writer):
     def full(*args: object, **rest: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("audit.partitions.pq.write_table", full)
+    monkeypatch.setattr(writer, full)
     found = ran(tmp_path / "out", "--engine", "partitions")
     assert found.exit_code == UNFINISHED
     assert found.stderr.count("\n") == 1
