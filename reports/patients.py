@@ -21,6 +21,7 @@ from reports.written import written
 from schemas.results import URGENCIES
 
 CHARTS_MAX = 4
+WALKED = ["patient_id", "supply_class"]
 
 Row = dict[str, Any]
 
@@ -99,15 +100,17 @@ def sections_of_each(report: ReportInput, lists: Sequence[pd.DataFrame]) -> Iter
         "unchecked": result.unchecked,
     }
     split = {name: _split(frame, part_of, len(lists)) for name, frame in tables.items()}
+    walks = _split(result.stock_walk, part_of, len(lists))
     weights, readings = weights_of(report, wanted), readings_of(report, wanted)
-    walks = _walks(result.stock_walk, wanted, result.exceptions)
-    for part, listed in enumerate(lists):
+    about = _with_a_walk(result.exceptions)
+    # The rows of a part are taken when its turn comes, so that no table is held twice.
+    for listed in lists:
         known = _Known(
             weights=weights,
             readings=readings,
-            walks=walks,
+            walks=_walks(next(walks), about),
             titles=titles(result),
-            **{name: grouped(frames[part]) for name, frames in split.items()},
+            **{name: grouped(next(frames)) for name, frames in split.items()},
         )
         yield [_section(report, row, known) for row in records(listed)]
 
@@ -165,29 +168,28 @@ def grouped(frame: pd.DataFrame) -> dict[str, list[Row]]:
     return by_patient
 
 
-def _split(frame: pd.DataFrame, part_of: dict[str, int], parts: int) -> list[pd.DataFrame]:
+def _split(frame: pd.DataFrame, part_of: dict[str, int], parts: int) -> Iterator[pd.DataFrame]:
     """The rows, printable, of the patients of each part, in the frame's order."""
     part = clean_column(frame["patient_id"]).map(part_of).fillna(parts).to_numpy(np.intp)
     order = np.argsort(part, kind="stable")
     ends = np.searchsorted(part[order], np.arange(parts + 1))
-    rows = [order[ends[n] : ends[n + 1]] for n in range(parts)]
-    return [cleaned(frame.iloc[places]) for places in rows]
+    return (cleaned(frame.iloc[order[ends[n] : ends[n + 1]]]) for n in range(parts))
 
 
 def _in_period(parts: pd.DataFrame) -> pd.DataFrame:
     return parts.loc[parts["in_period"].astype(bool)] if "in_period" in parts.columns else parts
 
 
-def _walks(
-    walk: pd.DataFrame, wanted: set[str], exceptions: pd.DataFrame
-) -> dict[tuple[str, str], pd.DataFrame]:
+def _with_a_walk(exceptions: pd.DataFrame) -> pd.DataFrame:
+    """Patients and supply classes that exceptions are about."""
+    return cleaned(exceptions[WALKED]).dropna().drop_duplicates()
+
+
+def _walks(walk: pd.DataFrame, about: pd.DataFrame) -> dict[tuple[str, str], pd.DataFrame]:
     """The walks that an exception is about, by patient and supply class."""
-    keys = ["patient_id", "supply_class"]
-    about = cleaned(exceptions[keys]).dropna().drop_duplicates()
-    about = about.loc[about["patient_id"].isin(wanted)]
     return {
         (str(patient), str(supply_class)): rows
-        for (patient, supply_class), rows in cleaned(walk).merge(about, on=keys).groupby(keys)
+        for (patient, supply_class), rows in walk.merge(about, on=WALKED).groupby(WALKED)
     }
 
 
