@@ -560,7 +560,8 @@ def _audited(
         if chosen == PARTITIONS:
             return _audited_in_parts(request, OneAfterAnother(), policy, earlier, on_step)
         on_step("Waiting for the workers")
-        with dask_engine(request.scheduler, request.workers) as engine:
+        inputs = [*request.inputs, *request.recalls]
+        with dask_engine(request.scheduler, request.workers, inputs) as engine:
             return _audited_in_parts(request, engine, policy, earlier, on_step)
     except NotInstalledError as error:
         _stop(MISUSED, str(error))
@@ -624,10 +625,10 @@ def _audited_in_parts(
     notice = _checked(request, exports, policy, earlier)
     on_step("Cutting the exports into parts")
     whole = programme(exports.tables, request.period, policy)
-    parts = spool.cut(number_of_parts(spool.rows, engine), engine)
-    shown = _shown(request, exports, policy, earlier)
+    patients = exports.tables["orders"]["patient_id"]
+    parts = spool.cut(patients, number_of_parts(spool.rows, engine), engine)
     result, measured = audit_parts(
-        Task(parts, whole, request.period, policy, shown),
+        Task(parts, whole, request.period, policy, _shown(request, exports, policy, earlier)),
         engine,
         exports.tables,
         exports.set_aside,
@@ -642,21 +643,25 @@ def _audited_in_parts(
 
 def _shown(
     request: Request, exports: Exports, policy: Policy, earlier: PreviousRun | None
-) -> Shown | None:
-    """What reports show of those of whom nothing is found; nothing where workbooks hold all."""
+) -> Shown:
+    """What reports show of a programme in parts beyond those of whom something is found."""
     from audit.patients import Shown
-    from audit.previous import patients_of
+    from audit.previous import patients_of, plain
     from audit.supply import classes_of_shortage
     from reports import workbooks_wanted
 
-    if workbooks_wanted(request.workbook, len(patients_of(exports.tables))):
-        return None
-    told = [exports.unread_cells["patient_id"]]
+    patients = patients_of(exports.tables)
+    mentioned = set(exports.unread_cells["patient_id"].dropna())
     if earlier is not None:
-        told.append(earlier.exceptions["patient_id"])
-    mentioned = frozenset().union(*(patients.dropna() for patients in told))
+        # An earlier run names them as it wrote them.
+        named = plain(patients.to_series()).isin(plain(earlier.exceptions["patient_id"]))
+        mentioned |= set(patients[named.to_numpy()])
     catalogue = exports.tables["catalogue"]
-    return Shown(mentioned, classes_of_shortage(request.unavailable, catalogue, policy))
+    return Shown(
+        mentioned=frozenset(mentioned),
+        classes=classes_of_shortage(request.unavailable, catalogue, policy),
+        in_workbooks=workbooks_wanted(request.workbook, len(patients)),
+    )
 
 
 def _checked(

@@ -102,8 +102,12 @@ def _shortage(result: AuditResult, left_out: Sequence[str]) -> list[str]:
     if not affected:
         return []
     return [
-        f"Without the items named {affected:,} patients are affected: sheet Affected by shortage "
-        f"of order_forecast.xlsx{', written with --workbook' if left_out else ''}."
+        f"Without the items named {affected:,} patients are affected: "
+        + (
+            "shortage_effects.csv."
+            if left_out
+            else "sheet Affected by shortage of order_forecast.xlsx."
+        )
     ]
 
 

@@ -1,8 +1,9 @@
 """Parts of a programme audited on a Dask cluster, of this machine or of several.
 
-The parts lie in the output folder's own temporary folder, which all workers must see. A worker
-that is lost is made good by the others: what it was doing is done again. What goes wrong in a
-worker comes back as its kind alone, so that nothing of the exports gets into a log.
+The parts lie in the output folder's own temporary folder, which all workers must see, and so must
+they the exports, which they open. A worker that is lost is made good by the others: what it was
+doing is done again. What goes wrong in a worker comes back as its kind alone, so that nothing of
+the exports gets into a log.
 """
 
 from __future__ import annotations
@@ -10,12 +11,14 @@ from __future__ import annotations
 import logging
 import os
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from math import inf
 from pathlib import Path
 from typing import Any
 
+from audit.ingest.shelf import Each
 from audit.memory import memory_bytes
 
 # Seconds in which a scheduler must answer.
@@ -59,24 +62,31 @@ def guarded(function: Callable[..., Any], number: int, *rest: Any) -> Any:
         return Failed(type(error).__name__, is_of_memory=isinstance(error, MemoryError))
 
 
-def sees(folder: str) -> bool:
-    """Whether a worker sees a folder; runs in the worker."""
-    return Path(folder).is_dir()
+def unseen(paths: Sequence[Path]) -> list[Path]:
+    """The files and folders that a worker does not see; runs in the worker."""
+    # Unlike the path's own question it has an answer where a folder may not be looked into.
+    return [path for path in paths if not os.path.exists(path)]
 
 
 class DaskEngine:
-    """Runs parts on the workers of a cluster."""
+    """Runs on the workers of a cluster.
 
-    def __init__(self, client: Any) -> None:
+    `memory_bytes` is what the smallest worker may take; as the workers say if not given.
+    """
+
+    def __init__(self, client: Any, memory_bytes: float = 0) -> None:
         self.client = client
-        self.workers = len(client.scheduler_info(n_workers=-1)["workers"])
+        workers = client.scheduler_info(n_workers=-1)["workers"].values()
+        self.workers = len(workers)
+        limits = [worker["memory_limit"] or inf for worker in workers]
+        self.memory_bytes = memory_bytes or min(limits, default=inf)
 
     @property
     def words(self) -> str:
         """See `Engine`."""
         return f"Dask, {self.workers} workers"
 
-    def each(self, function: Callable[..., Any], count: int, *rest: Any) -> Iterator[Any]:
+    def each(self, function: Callable[..., Any], count: int, *rest: Any) -> Each:
         """See `Engine`; results come in order, whichever part is done first."""
         from distributed.scheduler import KilledWorker
 
@@ -93,8 +103,8 @@ class DaskEngine:
                 task.release()
         except KilledWorker:
             raise EngineError(
-                "the workers that audited one of the parts were lost again and again; they may "
-                "lack memory"
+                "the workers were lost again and again at the same piece of work; they may lack "
+                "memory"
             ) from None
         finally:
             self.client.cancel(tasks)
@@ -109,11 +119,13 @@ def _raised(failed: Failed) -> Exception:
 
 
 @contextmanager
-def dask_engine(scheduler: str | None, workers: int | None) -> Iterator[DaskEngine]:
+def dask_engine(
+    scheduler: str | None, workers: int | None, inputs: Sequence[Path] = ()
+) -> Iterator[DaskEngine]:
     """A cluster of this machine's processes, or the one of a scheduler's address.
 
     Raises `NotInstalledError` without Dask, and `EngineError` where the scheduler does not
-    answer, has no worker, or a worker does not see the temporary folder.
+    answer, has no worker, or a worker does not see the inputs or the temporary folder.
     """
     try:
         import dask
@@ -153,9 +165,14 @@ def dask_engine(scheduler: str | None, workers: int | None) -> Iterator[DaskEngi
         engine = DaskEngine(client)
         if not engine.workers:
             raise EngineError(f"--scheduler {scheduler}: this scheduler has no workers")
-        if not all(client.run(sees, tempfile.gettempdir()).values()):
+        # What is not there at all is left to the reading, which says so.
+        given = {path.absolute(): str(path) for path in inputs if path.exists()}
+        wanted = [*given, Path(tempfile.gettempdir())]
+        missing = [path for paths in client.run(unseen, wanted).values() for path in paths]
+        if missing:
+            what = given.get(missing[0], "the output folder (--out)")
             raise EngineError(
-                f"--scheduler {scheduler}: a worker does not see the output folder; name one with "
-                "--out on a disk that all workers share"
+                f"--scheduler {scheduler}: a worker does not see {what}; exports and output "
+                "folder must be on a disk that all workers share"
             )
         yield engine

@@ -7,11 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from math import inf
 from typing import Any, Protocol
 
 import pandas as pd
 
 from audit import supply
+from audit.ingest.shelf import Each, Work
 from audit.partitions import Parts
 from audit.patients import MEASURED, PatientsAudit, Shown, audit_patients, trimmed
 from audit.period import Period
@@ -35,8 +37,8 @@ TABLES: Mapping[str, type[Table]] = {
 }
 
 
-class Engine(Protocol):
-    """Runs a function once for each part."""
+class Engine(Work, Protocol):
+    """Does the work on files and parts of the patients."""
 
     @property
     def words(self) -> str:
@@ -44,19 +46,17 @@ class Engine(Protocol):
 
     @property
     def workers(self) -> int:
-        """How many parts are audited at once."""
-
-    def each(self, function: Callable[..., Any], count: int, *rest: Any) -> Iterator[Any]:
-        """`function(number, *rest)` for each number below `count`, in their order."""
+        """How many are at work at once."""
 
 
 class OneAfterAnother:
-    """The parts one after another in this process."""
+    """One piece of work after another in this process."""
 
     words = "one after another"
     workers = 1
+    memory_bytes = inf
 
-    def each(self, function: Callable[..., Any], count: int, *rest: Any) -> Iterator[Any]:
+    def each(self, function: Callable[..., Any], count: int, *rest: Any) -> Each:
         """See `Engine`."""
         return (function(number, *rest) for number in range(count))
 
@@ -69,13 +69,21 @@ def number_of_parts(rows: int, engine: Engine) -> int:
 
 @dataclass(frozen=True)
 class Task:
-    """What every part is audited with; what is not `shown` stays on disk, or nothing does."""
+    """What every part is audited with; of what is not `shown` nothing is given back.
+
+    Where nothing is said of what is shown, everything is given back.
+    """
 
     parts: Parts
     whole: Programme
     period: Period
     policy: Policy
     shown: Shown | None = None
+
+    @property
+    def on_disk(self) -> bool:
+        """Whether the whole tables of each part stay on disk."""
+        return self.shown is not None and not self.shown.in_workbooks
 
 
 def audit_part(number: int, task: Task) -> PatientsAudit:
@@ -84,13 +92,14 @@ def audit_part(number: int, task: Task) -> PatientsAudit:
     task.parts.keep(DRAWN_FROM, number, audited.outlook.drawn_from)
     if task.shown is None:
         return audited
-    whole = {
-        "regimens": audited.regimens,
-        "supply": audited.supply,
-        "patient_forecast": audited.outlook.by_patient,
-    }
-    for name, rows in whole.items():
-        task.parts.keep_rows(name, number, rows)
+    if task.on_disk:
+        whole = {
+            "regimens": audited.regimens,
+            "supply": audited.supply,
+            "patient_forecast": audited.outlook.by_patient,
+        }
+        for name, rows in whole.items():
+            task.parts.keep_rows(name, number, rows)
     return trimmed(audited, task.shown)
 
 
@@ -148,7 +157,7 @@ def audit_parts(
     result = combine(
         audited, rates, drawn, task.whole, tables, set_aside, unread_cells, task.period,
         task.policy, previous, unavailable=unavailable,
-        on_disk=None if task.shown is None else OnDisk(task.parts, unavailable),
+        on_disk=OnDisk(task.parts, unavailable) if task.on_disk else None,
     )  # fmt: skip
     measured = {
         name: pd.concat([part.measured[name] for part in audited], ignore_index=True)

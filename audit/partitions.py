@@ -123,9 +123,9 @@ class Spool:
             found[name] = _outline(rows.astype(kinds), name)
         return found
 
-    def cut(self, parts: int, work: Work) -> Parts:
-        """Cut what is kept into about so many parts, and keep those instead."""
-        cuts = cuts_of(self.outline()["orders"]["patient_id"], parts)
+    def cut(self, patients: pd.Series, parts: int, work: Work) -> Parts:
+        """Cut what is kept into about so many parts of patients, and keep those instead."""
+        cuts = cuts_of(patients, parts)
         stretches = [
             (name, stretch)
             for name in OF_PATIENTS

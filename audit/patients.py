@@ -146,11 +146,13 @@ class Shown:
     """What reports show of a programme in parts beyond those of whom a part finds something.
 
     `mentioned` are patients of whom something was found elsewhere, or in an earlier run;
-    `classes` those of items that cannot be had, and of what stands in for them.
+    `classes` those of items that cannot be had, and of what stands in for them. Workbooks show
+    every regimen, supply and need ahead, where they are written (`in_workbooks`).
     """
 
     mentioned: Set[str] = field(default_factory=frozenset)
     classes: Set[str] = field(default_factory=frozenset)
+    in_workbooks: bool = False
 
 
 def trimmed(audited: PatientsAudit, shown: Shown) -> PatientsAudit:
@@ -162,28 +164,37 @@ def trimmed(audited: PatientsAudit, shown: Shown) -> PatientsAudit:
     """
     found = audited.findings.exceptions["patient_id"].dropna()
     listed = set(found.unique()) | shown.mentioned
-    parts, ledger, by_patient = audited.parts, audited.supply, audited.outlook.by_patient
+    parts = audited.parts
     named = parts["patient_id"].isin(listed) | ~parts["patient_id"].isin(
         audited.in_force["patient_id"]
     )
-    needing = by_patient.loc[by_patient["supply_class"].isin(shown.classes), "patient_id"]
-    affected = set(needing.unique())
+    nothing = DrawnFrom(*(pd.DataFrame() for _ in range(3)))
+    light = replace(
+        audited,
+        parts=parts.loc[named],
+        stock_walk=_of(audited.stock_walk, listed),
+        weight_trends=_of(audited.weight_trends, listed),
+        day_plan=_of(audited.day_plan, listed),
+        measured={name: _of(table, listed) for name, table in audited.measured.items()},
+        outlook=replace(audited.outlook, drawn_from=nothing),
+    )
+    return light if shown.in_workbooks else _without_tables(light, listed, shown.classes)
+
+
+def _without_tables(audited: PatientsAudit, listed: Set[str], classes: Set[str]) -> PatientsAudit:
+    """The audit without the regimens, supplies and needs ahead that no page shows."""
+    ledger, by_patient = audited.supply, audited.outlook.by_patient
+    affected = set(by_patient.loc[by_patient["supply_class"].isin(classes), "patient_id"].unique())
     stocks = (
         ledger["patient_id"].isin(listed | affected)
         | ledger["short_days_low"].gt(0)
         | ledger.index.isin(shortest(ledger).index)
     )
-    nothing = DrawnFrom(*(pd.DataFrame() for _ in range(3)))
     return replace(
         audited,
         regimens=_of(audited.regimens, listed),
-        parts=parts.loc[named],
         supply=ledger.loc[stocks],
-        stock_walk=_of(audited.stock_walk, listed),
-        weight_trends=_of(audited.weight_trends, listed),
-        day_plan=_of(audited.day_plan, listed),
-        measured={name: _of(table, listed) for name, table in audited.measured.items()},
-        outlook=replace(audited.outlook, by_patient=_of(by_patient, affected), drawn_from=nothing),
+        outlook=replace(audited.outlook, by_patient=_of(by_patient, affected)),
     )
 
 

@@ -14,6 +14,9 @@ __all__ = ["ReportInput", "left_out", "workbooks_wanted", "write_all"]
 # tables more quickly as Parquet.
 WORKBOOK_PATIENTS_MAX = 20_000
 LEFT_OUT_OF_LARGE = ("exceptions.xlsx", "order_forecast.xlsx")
+# Tables that otherwise stand in the workbook alone.
+OF_SHORTAGE = ("shortage_effects", "substitutes")
+OF_WORKBOOK_ALONE = ("answers.csv", "unchecked.csv", "resolved.csv")
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,7 +75,8 @@ def write_all(
 
     `on_step` is told the name of each file before it is written. The page of a large programme
     is an index and files by site beside it. Nothing of a patient is in those names. Where
-    `exceptions.xlsx` is left out, `answers.csv` and `unchecked.csv` hold its sheets of these.
+    workbooks are left out, the tables of `OF_WORKBOOK_ALONE` hold their sheets of these, and
+    where an item named cannot be had so do those of `OF_SHORTAGE`.
     Raises `OSError` where a file cannot be written.
     """
     from reports import order_workbook, record, set_aside, tables, workbook
@@ -90,13 +94,17 @@ def write_all(
     }
     not_written = left_out(report)
     if not_written:
-        alone = {"answers.csv": tables.write, "unchecked.csv": tables.write}
+        named = OF_SHORTAGE if len(report.result.shortage_effects) else ()
+        alone = dict.fromkeys(
+            [*OF_WORKBOOK_ALONE, *(f"{name}.csv" for name in named)], tables.write
+        )
         kept = {name: write for name, write in writers.items() if name not in not_written}
         writers = alone | kept
     if parquet_wanted(report.run.get("parquet"), len(report.result.patients)):
         from reports import parquet
 
-        writers |= parquet.WRITERS
+        of_tables = [path for path in map(Path, writers) if path.suffix == ".csv"]
+        writers |= {f"{path.stem}.parquet": parquet.write for path in of_tables}
     writers["run.json"] = record.write
     written = []
     for name, write in writers.items():

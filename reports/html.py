@@ -74,12 +74,13 @@ COLLECTED_AFTER = (50_000, 20, 50)
 
 def write(report: ReportInput, path: Path) -> list[Path]:
     """Write the page, and beside it the files by site of a large programme; returns the latter."""
+    written = []
     with _seldom_collected():
-        texts = pages(report)
-    path.write_bytes(texts.pop(INDEX).encode("utf-8", errors="replace"))
-    for name, text in texts.items():
-        (path.parent / name).write_bytes(text.encode("utf-8", errors="replace"))
-    return [path.parent / name for name in texts]
+        for name, text in pages(report):
+            target = path if name == INDEX else path.parent / name
+            target.write_bytes(text.encode("utf-8", errors="replace"))
+            written.append(target)
+    return written[1:]
 
 
 @contextmanager
@@ -95,13 +96,15 @@ def _seldom_collected() -> Iterator[None]:
 
 def page(report: ReportInput) -> str:
     """The page as text; of a large programme, the index."""
-    return pages(report)[INDEX]
+    _, text = next(pages(report))
+    return text
 
 
-def pages(report: ReportInput) -> dict[str, str]:
-    """The page by the name of its file; for a large programme an index and files by site.
+def pages(report: ReportInput) -> Iterator[tuple[str, str]]:
+    """The page with the name of its file; for a large programme an index, then files by site.
 
-    No file's name holds anything of a patient or a site.
+    Each is made when it is asked for, so that not all are held. No file's name holds anything of
+    a patient or a site.
     """
     summary = _shown(summarise(report))
     environment = _environment()
@@ -118,7 +121,8 @@ def pages(report: ReportInput) -> dict[str, str]:
         here = _one_file(report, summary)
         text = environment.get_template("page.html").render(**common, **rest, **here)
         if len(text.encode("utf-8", errors="replace")) <= BYTES_MAX:
-            return {INDEX: text}
+            yield INDEX, text
+            return
     files = site_files(summary)
     anchors = {name: href for file in files for name, href in file.anchors.items()}
     listed = summary.work_list.head(LIST_SHOWN)
@@ -127,14 +131,13 @@ def pages(report: ReportInput) -> dict[str, str]:
         "work_list": records(listed), "work_list_count": len(summary.work_list),
         "choices": _choices(listed, report),
     }  # fmt: skip
-    texts = {INDEX: environment.get_template("page.html").render(**common, **rest, **here)}
+    yield INDEX, environment.get_template("page.html").render(**common, **rest, **here)
     template = environment.get_template("site.html")
     printed = sections_of_each(report, [file.listed for file in files])
     for file, own in zip(files, printed, strict=True):
-        texts[file.name] = template.render(
-            **common, **_of_site(report, file, own), site=file, anchors=anchors, home=INDEX
-        )
-    return texts
+        shown = _of_site(report, file, own)
+        text = template.render(**common, **shown, site=file, anchors=anchors, home=INDEX)
+        yield file.name, text
 
 
 def _shown(summary: Summary) -> Summary:
@@ -372,6 +375,7 @@ def _common(report: ReportInput, summary: Summary) -> dict[str, Any]:
         "notice": clean(run.get("notice") or ""),
         "workbook": WITHOUT_WORKBOOK if left_out(report) else "the workbook",
         "unchecked_listed_in": "unchecked.csv" if left_out(report) else "the workbook",
+        "resolved_listed_in": "resolved.csv" if left_out(report) else "The workbook",
         "previous": clean(run.get("previous") or ""),
         "period_words": period_words(report.period),
         "period": report.period,

@@ -1,7 +1,7 @@
 """The tables as Parquet, for other programs: the same rows as the CSV files, typed.
 
-Text stands as it was read: no apostrophe is put before what a spreadsheet would take for a
-formula. The bytes do not depend on how many parts the patients were audited in.
+No apostrophe is put before text that a spreadsheet would take for a formula. The bytes do not
+depend on how many parts the patients were audited in.
 """
 
 from __future__ import annotations
@@ -41,16 +41,13 @@ def write(report: ReportInput, path: Path) -> None:
 
 
 def _groups(pieces: Iterable[pd.DataFrame], schema: pa.Schema) -> Iterator[pa.Table]:
-    """The rows of all pieces in groups of one size, the last one smaller."""
+    """The rows of all pieces in groups of one size, the last one smaller; each of one chunk."""
     held: pa.Table = schema.empty_table()
     for piece in pieces:
         rows = pa.Table.from_pandas(cleaned(piece), schema=schema, preserve_index=False)
         held = pa.concat_tables([held, rows.replace_schema_metadata()])
         while held.num_rows >= ROWS_OF_A_GROUP:
-            yield held.slice(0, ROWS_OF_A_GROUP)
+            yield held.slice(0, ROWS_OF_A_GROUP).combine_chunks()
             held = held.slice(ROWS_OF_A_GROUP)
     if held.num_rows:
-        yield held
-
-
-WRITERS = {f"{name}.parquet": write for name in TABLES if name != "answers"}
+        yield held.combine_chunks()

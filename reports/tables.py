@@ -9,11 +9,21 @@ from typing import Any
 import pandas as pd
 
 from reports import ReportInput
-from reports.states import answers
+from reports.states import answers, resolved
 from reports.supply_table import supply_and_ahead
 from reports.text import inert
 from schemas.columns import Table, columns_of
-from schemas.results import Answers, Exceptions, OrderForecast, Regimens, SupplyAndAhead, Unchecked
+from schemas.results import (
+    Answers,
+    Exceptions,
+    OrderForecast,
+    Regimens,
+    Resolved,
+    ShortageEffects,
+    Substitutes,
+    SupplyAndAhead,
+    Unchecked,
+)
 
 # Twelve significant digits: more than any input has, fewer than binary fractions leave behind.
 FLOAT_FORMAT = "%.12g"
@@ -33,6 +43,9 @@ def _pieces(result: Any, *tables: str) -> Iterator[tuple[pd.DataFrame, ...]]:
 # Of each table that is written its model, and its rows piece by piece.
 TABLES: Mapping[str, tuple[type[Table], Pieces]] = {
     "answers": (Answers, lambda result: [answers(result)]),
+    "resolved": (Resolved, lambda result: [resolved(result)]),
+    "shortage_effects": (ShortageEffects, lambda result: [result.shortage_effects]),
+    "substitutes": (Substitutes, lambda result: [result.substitutes]),
     "unchecked": (Unchecked, lambda result: [result.unchecked]),
     "exceptions": (Exceptions, lambda result: [result.exceptions]),
     "regimens": (Regimens, lambda result: (rows for (rows,) in _pieces(result, "regimens"))),

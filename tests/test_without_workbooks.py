@@ -39,7 +39,7 @@ def test_what_the_workbook_alone_would_hold_is_written_as_tables(october):
         {path.name for path in (folder / name).iterdir()} for name in ("with", "without")
     )
     assert with_them - without == set(WORKBOOKS)
-    assert without - with_them == {"answers.csv", "unchecked.csv"}
+    assert without - with_them == {"answers.csv", "unchecked.csv", "resolved.csv"}
     record = json.loads((folder / "without" / "run.json").read_text())
     assert (
         len(pd.read_csv(folder / "without" / "unchecked.csv"))
@@ -94,7 +94,7 @@ def test_who_is_affected_by_a_shortage_points_to_the_option(tmp_path):
         "--period", "2026-10", "--out", tmp_path / "out", "--no-workbook", "--unavailable",
         "F-STD10",
     )  # fmt: skip
-    assert "order_forecast.xlsx, written with --workbook." in done.output
+    assert "patients are affected: shortage_effects.csv." in done.output
 
 
 @pytest.mark.parametrize(

@@ -120,7 +120,7 @@ def in_words(values: pd.Series, template: str, missing: str = "not known") -> pd
     """Each value written by the template, as text also where no value is known."""
     codes, distinct = pd.factorize(values)
     if pd.api.types.is_float_dtype(values.dtype):
-        # Nothing is not written with a sign.
+        # Minus zero is zero.
         distinct = distinct + 0.0
     words = np.array([*map(template.format, distinct.tolist()), missing], dtype=object)
     return pd.Series(words[codes], index=values.index, dtype="str")

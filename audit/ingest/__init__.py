@@ -7,19 +7,22 @@ Reading has two steps: a plan made from all inputs (`make_plan`), then its appli
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from audit.ingest import apply, files
 from audit.ingest.apply import Keep, apply_plan, hold
 from audit.ingest.errors import ExportsError
 from audit.ingest.exports import Exports
-from audit.ingest.files import find_files, open_files
+from audit.ingest.files import Source, find_files, open_files
 from audit.ingest.mapping import Mapping, load_mapping
 from audit.ingest.mapping_draft import mapping_text
 from audit.ingest.near_ids import near_ids
 from audit.ingest.options import Limits, ReadOptions
+from audit.ingest.plan import ReadingPlan
 from audit.ingest.planning import make_plan
-from audit.ingest.shelf import Shelf, Work, open_on_shelf, read_on_shelf
+from audit.ingest.sheets import Sheet
+from audit.ingest.shelf import Shelf, Work, let_go, open_on_shelf, read_on_shelf, too_large
 
 __all__ = [
     "Exports",
@@ -71,14 +74,25 @@ def _read_on_shelf(
     sources = find_files(paths)
     opened = files.together(sources, open_on_shelf(sources, options.limits, shelf, work))
     plan = make_plan(opened.sheets, options)
+    places = _places(plan, sources, opened.sheets)
+    # Each sheet is taken from the shelf again where it is read.
+    opened = replace(opened, sheets=())
+    let_go()
+    large = too_large(sources, work)
+    parts = list(read_on_shelf(plan, places, keep, shelf, work, large))
+    shelf.clear()
+    return apply.together(plan, parts, opened.digests, opened.repeated)
+
+
+def _places(
+    plan: ReadingPlan, sources: Sequence[Source], sheets: Sequence[Sheet]
+) -> list[tuple[int, int]]:
+    """Of each table of the plan the number of its file, and of its sheet in that file."""
     numbers = {source.name: number for number, source in enumerate(sources)}
     names: dict[str, list[str]] = {}
-    for sheet in opened.sheets:
+    for sheet in sheets:
         names.setdefault(sheet.file, []).append(sheet.name)
-    places = [
+    return [
         (numbers[each.block.file], names[each.block.file].index(each.block.sheet))
         for each in plan.blocks
     ]
-    parts = list(read_on_shelf(plan, places, keep, shelf, work))
-    shelf.clear()
-    return apply.together(plan, parts, opened.digests, opened.repeated)

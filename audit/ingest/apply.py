@@ -31,7 +31,7 @@ def hold(table: str, place: int, rows: pd.DataFrame) -> pd.DataFrame:
 
 
 @dataclass(frozen=True)
-class Part:
+class TableRead:
     """What one table in one sheet gives.
 
     `used` counts its rows, wherever they are kept; `table` holds those that are in memory.
@@ -74,7 +74,7 @@ def apply_plan(
 
 def together(
     plan: ReadingPlan,
-    parts: Sequence[Part],
+    parts: Sequence[TableRead],
     digests: Mapping[str, str],
     repeated: Sequence[tuple[str, str]] = (),
 ) -> Exports:
@@ -96,14 +96,14 @@ def together(
     )
 
 
-def read_block(sheet: Sheet, plan: BlockPlan, place: int, keep: Keep = hold) -> Part:
+def read_block(sheet: Sheet, plan: BlockPlan, place: int, keep: Keep = hold) -> TableRead:
     """Read one table of a sheet; `place` is its place among all of the plan."""
     block = plan.block
     rows_read = block.end - block.first - (1 if block.header_rows else 0)
     if not block.table:
         nothing = empty(SetAside), empty(UnreadCells)
         notes = _notes(sheet, plan)
-        return Part(
+        return TableRead(
             plan, place, rows_read, pd.DataFrame(), 0, *nothing, rows_read, np.nan, notes, {}
         )
     kinds = row_kinds(sheet, block)
@@ -114,7 +114,7 @@ def read_block(sheet: Sheet, plan: BlockPlan, place: int, keep: Keep = hold) -> 
     aside = [misaligned_rows(sheet, plan, moved), set_aside_rows(data, problems)]
     table = frame[~problems.any].reset_index(drop=True) if problems.any.any() else frame
     corrected = corrected_rows(sheet, plan, table["source_row"])
-    part = Part(
+    part = TableRead(
         plan=plan,
         place=place,
         rows_read=rows_read,
@@ -133,7 +133,7 @@ def read_block(sheet: Sheet, plan: BlockPlan, place: int, keep: Keep = hold) -> 
     return part
 
 
-def _without_corrected(parts: Sequence[Part]) -> list[Part]:
+def _without_corrected(parts: Sequence[TableRead]) -> list[TableRead]:
     """The parts, with rows set aside that another part gives corrected counted as no data."""
     corrected: dict[tuple[str, str, str], list[dict[str, str]]] = {}
     for part in parts:
@@ -144,7 +144,7 @@ def _without_corrected(parts: Sequence[Part]) -> list[Part]:
     return [_with_corrected(part, are_corrected(part.set_aside, corrected)) for part in parts]
 
 
-def _with_corrected(part: Part, corrected: np.ndarray) -> Part:
+def _with_corrected(part: TableRead, corrected: np.ndarray) -> TableRead:
     count = int(corrected.sum())
     if not count:
         return part
@@ -158,7 +158,7 @@ def _with_corrected(part: Part, corrected: np.ndarray) -> Part:
     return changed
 
 
-def _assert_closed(part: Part) -> None:
+def _assert_closed(part: TableRead) -> None:
     used, aside = part.used, len(part.set_aside)
     if part.rows_read != used + aside + part.not_data:
         raise RuntimeError(
@@ -182,7 +182,9 @@ def _unanswered_notes(sheet: Sheet, plan: BlockPlan) -> tuple[str, ...]:
     return (f"{count} row(s) without an answer are no data",) if count else ()
 
 
-def _reconciliation(parts: Sequence[Part], repeated: Sequence[tuple[str, str]]) -> pd.DataFrame:
+def _reconciliation(
+    parts: Sequence[TableRead], repeated: Sequence[tuple[str, str]]
+) -> pd.DataFrame:
     entries = [
         {
             "source_file": part.plan.block.file,

@@ -8,6 +8,7 @@ import io
 import os
 import zipfile
 import zlib
+from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
@@ -97,7 +98,10 @@ def find_files(paths: Sequence[Path]) -> list[Source]:
     if not found:
         raise ExportsError("no files were given to read")
     unique = list({path.resolve(): path for path in found}.values())
-    return [Source(name, path) for name, path in zip(_names(unique), unique, strict=True)]
+    # Absolute, since another process may open them.
+    return [
+        Source(name, path.absolute()) for name, path in zip(_names(unique), unique, strict=True)
+    ]
 
 
 def _named(path: Path) -> list[Path]:
@@ -253,19 +257,29 @@ def _sheets_in_archive(
         raise ExportsError(f"{file}: this archive holds {len(wanted)} files; unpack it first")
     sheets: list[Sheet] = []
     with zipfile.ZipFile(io.BytesIO(data)) as archive:
-        for member in sorted(wanted, key=lambda member: member.filename):
-            label = f"{file}, {member.filename}"
+        ordered = sorted(wanted, key=lambda member: member.filename)
+        for member, name in zip(ordered, _told_apart(ordered), strict=True):
+            label = f"{file}, {name}"
             content = _member_bytes(archive, member, label, limits)
             if content[:4] in _ZIP_MAGIC or content[:8] == OLE_MAGIC:
                 inside = read_workbook(content, file, limits)
-                sheets.extend(
-                    replace(sheet, name=f"{member.filename}/{sheet.name}") for sheet in inside
-                )
+                sheets.extend(replace(sheet, name=f"{name}/{sheet.name}") for sheet in inside)
             elif content:
-                sheets.append(_read_table(content, file, member.filename, limits))
+                sheets.append(_read_table(content, file, name, limits))
     if not sheets:
         raise ExportsError(f"{file}: every file in this archive is empty")
     return sheets
+
+
+def _told_apart(members: Sequence[zipfile.ZipInfo]) -> list[str]:
+    """Names of the members, those of one name numbered."""
+    names: list[str] = []
+    seen: Counter[str] = Counter()
+    for member in members:
+        seen[member.filename] += 1
+        number = seen[member.filename]
+        names.append(member.filename if number == 1 else f"{member.filename} ({number})")
+    return names
 
 
 def _is_export(name: str) -> bool:

@@ -9,33 +9,45 @@ from __future__ import annotations
 import os
 import pickle
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence, Set
+from contextlib import closing
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Protocol, TypeAlias
 
 import numpy as np
 
-from audit.ingest.apply import Keep, Part, read_block
+from audit.ingest.apply import Keep, TableRead, read_block
 from audit.ingest.errors import ExportsError
 from audit.ingest.files import Content, Source, open_file
 from audit.ingest.options import Limits
 from audit.ingest.plan import BlockPlan, ReadingPlan
 from audit.ingest.sheets import Cells, Sheet
+from audit.memory import text_bytes
 
 # A column of fewer rows stays in memory.
-ROWS_ON_DISK = 500_000
+ROWS_ON_DISK = 100_000
 # Distinct values of a column that stay in memory.
 DISTINCT_IN_MEMORY = 50_000
 # Columns from disk whose codes, and whose many values, are held at once: those used last.
-CODES_HELD, DISTINCT_HELD = 16, 4
+CODES_HELD, DISTINCT_HELD = 16, 8
+# Memory that opening a file and reading its tables takes, as measured, in bytes for each of text.
+TO_OPEN = 8
+
+
+# Results in order. Closed early, what is still to be done is not.
+Each: TypeAlias = Generator[Any, None, None]
 
 
 class Work(Protocol):
-    """Runs a function once for each of several things."""
+    """Runs a function once for each of several things, here or by other processes."""
 
-    def each(self, function: Callable[..., Any], count: int, *rest: Any) -> Iterator[Any]:
+    @property
+    def memory_bytes(self) -> float:
+        """Memory that one process at work may take."""
+
+    def each(self, function: Callable[..., Any], count: int, *rest: Any) -> Each:
         """`function(number, *rest)` for each number below `count`, in their order."""
 
 
@@ -49,6 +61,11 @@ class CellsOnDisk(Cells):
     def codes(self) -> np.ndarray:
         """See `Cells`."""
         return _codes(self.__dict__["path"], self.__dict__["codes_at"])
+
+    @property
+    def is_blank(self) -> np.ndarray:
+        """See `Cells`; not held, as it is as long as the column."""
+        return self.blank[self.codes]
 
     @property
     def distinct(self) -> tuple[object, ...]:
@@ -104,7 +121,8 @@ class Shelf:
         """Take everything off the shelf."""
         let_go()
         for path in self.folder.iterdir():
-            path.unlink()
+            # A process that was taken for lost may still give a file its name.
+            path.unlink(missing_ok=True)
 
     def _of_large_columns(self, sheet: Sheet) -> Sheet:
         path = new_file(self.folder)
@@ -149,12 +167,13 @@ def open_on_shelf(
     sources: Sequence[Source], limits: Limits, shelf: Shelf, work: Work
 ) -> Iterator[Content]:
     """What each file holds; raises `ExportsError` for the first that cannot be opened."""
-    for file, found in enumerate(work.each(open_one, len(sources), sources, limits, shelf)):
-        if found.refused:
-            raise ExportsError(found.refused)
-        yield Content(
-            found.digest, tuple(shelf.sheet(file, place) for place in range(found.sheets))
-        )
+    here = too_large(sources, work)
+    with closing(_each(work, here, open_one, len(sources), sources, limits, shelf)) as opened:
+        for file, found in enumerate(opened):
+            if found.refused:
+                raise ExportsError(found.refused)
+            sheets = tuple(shelf.sheet(file, place) for place in range(found.sheets))
+            yield Content(found.digest, sheets)
 
 
 def open_one(number: int, sources: Sequence[Source], limits: Limits, shelf: Shelf) -> OnShelf:
@@ -168,10 +187,38 @@ def open_one(number: int, sources: Sequence[Source], limits: Limits, shelf: Shel
 
 
 def read_on_shelf(
-    plan: ReadingPlan, places: Sequence[tuple[int, int]], keep: Keep, shelf: Shelf, work: Work
-) -> Iterator[Part]:
-    """What each table of a plan gives; `places` are the file and the sheet that hold each."""
-    return work.each(read_one, len(places), plan.blocks, places, keep, shelf)
+    plan: ReadingPlan,
+    places: Sequence[tuple[int, int]],
+    keep: Keep,
+    shelf: Shelf,
+    work: Work,
+    large: Set[int] = frozenset(),
+) -> Iterator[TableRead]:
+    """What each table of a plan gives; `places` are the file and the sheet that hold each.
+
+    Tables of the files `large` are read here.
+    """
+    here = {number for number, (file, _) in enumerate(places) if file in large}
+    return _each(work, here, read_one, len(places), plan.blocks, places, keep, shelf)
+
+
+def too_large(sources: Sequence[Source], work: Work) -> Set[int]:
+    """The files that one process at work has not the memory to open; they are opened here."""
+    needed = [text_bytes([source.path]) * TO_OPEN for source in sources]
+    return {number for number, bytes_ in enumerate(needed) if bytes_ > work.memory_bytes}
+
+
+def _each(work: Work, here: Set[int], function: Callable[..., Any], count: int, *rest: Any) -> Each:
+    """`function(number, *rest)` for each number in order, some of them by this process."""
+    others = [number for number in range(count) if number not in here]
+    with closing(work.each(nth, len(others), others, function, *rest)) as found:
+        for number in range(count):
+            yield function(number, *rest) if number in here else next(found)
+
+
+def nth(number: int, numbers: Sequence[int], function: Callable[..., Any], *rest: Any) -> Any:
+    """The function's result for the number that stands there; runs where the work is done."""
+    return function(numbers[number], *rest)
 
 
 def read_one(
@@ -180,7 +227,7 @@ def read_one(
     places: Sequence[tuple[int, int]],
     keep: Keep,
     shelf: Shelf,
-) -> Part:
+) -> TableRead:
     """Read one table from the shelf; runs where the work is done."""
     try:
         return read_block(shelf.sheet(*places[number]), blocks[number], number, keep)

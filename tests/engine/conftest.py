@@ -65,7 +65,9 @@ def in_parts(tmp_path: Path, october: Period, policy: Policy) -> InParts:
         tables |= spool.outline()
         whole = programme(tables, october, policy)
         engine = engine or OneAfterAnother()
-        task = Task(spool.cut(count, engine), whole, october, policy)
+        task = Task(
+            spool.cut(tables["orders"]["patient_id"], count, engine), whole, october, policy
+        )
         result, _ = audit_parts(task, engine, tables, read.set_aside, read.unread_cells, **rest)
         return result
 

@@ -14,6 +14,9 @@ from typer.testing import CliRunner
 from audit.cli import app
 from audit.dask_engine import DaskEngine, EngineError, dask_engine
 from audit.ingest import Shelf, read_exports
+from audit.ingest.files import find_files
+from audit.ingest.shelf import TO_OPEN
+from audit.memory import text_bytes
 from tests.engine.conftest import SAMPLES, assert_same
 from tests.engine.test_command import assert_same_files
 from tests.ingest.test_shelf import assert_same_exports
@@ -54,9 +57,10 @@ class LosesAWorker:
 
     def __init__(self, engine: DaskEngine, folder: Path) -> None:
         self.engine, self.folder, self.workers, self.words = engine, folder, 3, engine.words
+        self.memory_bytes = engine.memory_bytes
 
     def each(self, function: Callable[..., Any], count: int, *rest: Any) -> Iterator[Any]:
-        marker = self.folder / f"{function.__name__}.lost"
+        marker = self.folder / f"{function.__name__}-{count}.lost"
         yield from self.engine.each(die_once, count, marker, function, *rest)
         assert marker.exists()
 
@@ -121,6 +125,44 @@ def test_a_worker_lost_while_reading_changes_nothing(three_workers, tmp_path):
     losing = LosesAWorker(three_workers, tmp_path)
     found = read_exports([SAMPLES], shelf=Shelf(shelf), work=losing)
     assert_same_exports(found, read_exports([SAMPLES]))
+
+
+def test_workers_in_another_folder_open_the_exports_given(three_workers, tmp_path, monkeypatch):
+    three_workers.client.run(os.chdir, "/")
+    monkeypatch.chdir(SAMPLES.parent)
+    options = ("--engine", "dask", "--scheduler", three_workers.client.scheduler.address)
+    found = ran(tmp_path / "out", *options, inputs=Path(SAMPLES.name))
+    assert found.exit_code == 0, found.output
+
+
+@pytest.mark.parametrize(("place", "words"), [(0, "sample_exports"), (-1, "the output folder")])
+def test_what_a_worker_does_not_see_is_told(three_workers, tmp_path, monkeypatch, place, words):
+    monkeypatch.setattr("audit.dask_engine.unseen", lambda paths: [paths[place]])
+    options = ("--engine", "dask", "--scheduler", three_workers.client.scheduler.address)
+    found = ran(tmp_path / "out", *options)
+    assert found.exit_code == UNFINISHED
+    assert found.stderr.count("\n") == 1
+    assert words in found.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+class Noting(Shelf):
+    """A shelf that notes which process puts a file there."""
+
+    def put(self, file: int, content: Any) -> None:
+        (self.folder.parent / f"{file}.done").write_text(str(os.getpid()))
+        super().put(file, content)
+
+
+def test_a_file_too_large_for_a_worker_is_opened_by_the_command(three_workers, tmp_path):
+    (tmp_path / "shelf").mkdir()
+    room = (SAMPLES / "hospital_orders.csv").stat().st_size
+    small = DaskEngine(three_workers.client, memory_bytes=room * TO_OPEN)
+    found = read_exports([SAMPLES], shelf=Noting(tmp_path / "shelf"), work=small)
+    assert_same_exports(found, read_exports([SAMPLES]))
+    for number, source in enumerate(find_files([SAMPLES])):
+        is_here = (tmp_path / f"{number}.done").read_text() == str(os.getpid())
+        assert is_here == (text_bytes([source.path]) > room), source.name
 
 
 def test_without_dask_the_extra_is_named(tmp_path, monkeypatch):

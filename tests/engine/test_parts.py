@@ -43,7 +43,7 @@ def test_every_row_is_in_the_part_of_its_patient_in_the_order_it_was_read(
     assert spool("deliveries", 8, halves[1]).empty
     assert spool("deliveries", 3, halves[0]).empty
     spool("orders", 1, tables["orders"])
-    parts = spool.cut(5, OneAfterAnother())
+    parts = spool.cut(tables["orders"]["patient_id"], 5, OneAfterAnother())
     assert len(parts) == 5
     found = [parts.tables(number) for number in range(5)]
     ids = [set(part["deliveries"]["patient_id"]) for part in found]

@@ -172,6 +172,20 @@ def test_packed_files(read, assert_closed):
     assert_closed(exports)
 
 
+def test_members_of_one_name_in_an_archive_are_all_read(read, assert_closed):
+    buffer = io.BytesIO()
+    other = DELIVERIES.replace("P1", "P2")
+    with zipfile.ZipFile(buffer, "w") as archive:
+        archive.writestr("deliveries.csv", DELIVERIES)
+        with pytest.warns(UserWarning, match="Duplicate"):
+            archive.writestr("deliveries.csv", other)
+    exports = read({"orders.csv": ORDERS, "rest.zip": buffer.getvalue()})
+    deliveries = exports.tables["deliveries"]
+    assert set(deliveries["source_sheet"]) == {"deliveries.csv", "deliveries.csv (2)"}
+    assert len(deliveries) == 2 * (DELIVERIES.count("\n") - 1)
+    assert_closed(exports)
+
+
 def test_a_folder_is_read_without_hidden_lock_and_other_files(tmp_path):
     for name in ("orders.csv", "deliveries.csv"):
         (tmp_path / name).write_text(ORDERS if name == "orders.csv" else DELIVERIES)
