@@ -274,6 +274,7 @@ def inspect(
 
     exports = _read(inputs, mapping, date_order, require_tables=False)
     print_reading(exports)
+    _print_passed_over(inputs)
     if write_mapping is not None:
         from audit.ingest import mapping_text
 
@@ -501,6 +502,8 @@ def _audit(request: Request) -> None:
         from audit.console import print_summary
 
         print_summary(result, exports, request.period, folder, earlier, left_out(report))
+        if not request.notice:
+            _print_passed_over(request.inputs)
         if notice:
             typer.echo(f"Mind: {notice}")
         if chosen != MEMORY:
@@ -511,6 +514,13 @@ def _audit(request: Request) -> None:
         open_ones = result.exceptions.loc[result.exceptions["state"].ne("answered")]
         if open_ones["urgency"].isin(counted).any():
             raise typer.Exit(EXCEPTIONS_FOUND)
+
+
+def _print_passed_over(inputs: Sequence[Path]) -> None:
+    from audit.ingest import passed_over
+
+    if names := passed_over(inputs):
+        typer.echo(f"Not read, name it by itself to have it read: {', '.join(names)}.")
 
 
 def _engine_name(request: Request) -> str:
@@ -638,7 +648,8 @@ def _audited_in_parts(
         request.unavailable,
     )
     exports = replace(exports, tables={**exports.tables, **measured})
-    return Audited(exports, result, notice, None, f"{len(parts)} parts, {engine.words}")
+    count = "1 part" if len(parts) == 1 else f"{len(parts)} parts"
+    return Audited(exports, result, notice, None, f"{count}, {engine.words}")
 
 
 def _shown(

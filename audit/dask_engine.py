@@ -10,11 +10,13 @@ from __future__ import annotations
 
 import logging
 import os
+import signal
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from math import inf
+from multiprocessing import resource_tracker
 from pathlib import Path
 from typing import Any
 
@@ -84,7 +86,7 @@ class DaskEngine:
     @property
     def words(self) -> str:
         """See `Engine`."""
-        return f"Dask, {self.workers} workers"
+        return "Dask, 1 worker" if self.workers == 1 else f"Dask, {self.workers} workers"
 
     def each(self, function: Callable[..., Any], count: int, *rest: Any) -> Each:
         """See `Engine`; results come in order, whichever part is done first."""
@@ -119,6 +121,24 @@ def _raised(failed: Failed) -> Exception:
 
 
 @contextmanager
+def _without_interrupts() -> Iterator[None]:
+    """Processes begun meanwhile are not interrupted from the keyboard, which this one will be.
+
+    It ends them itself; each of them would tell of it in its own way.
+    """
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    # It would let interrupts through again when it is begun with the first process.
+    resource_tracker.ensure_running()
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+@contextmanager
 def dask_engine(
     scheduler: str | None, workers: int | None, inputs: Sequence[Path] = ()
 ) -> Iterator[DaskEngine]:
@@ -139,9 +159,8 @@ def dask_engine(
         logging.getLogger(name).setLevel(logging.CRITICAL + 1)
     if scheduler is None:
         count = workers or os.cpu_count() or 1
-        with (
-            dask.config.set(NOTHING_SHOWN),
-            LocalCluster(
+        with dask.config.set(NOTHING_SHOWN), _without_interrupts():
+            made = LocalCluster(
                 n_workers=count,
                 threads_per_worker=1,
                 processes=True,
@@ -150,16 +169,16 @@ def dask_engine(
                 memory_limit=int(memory_bytes() * OF_WORKERS / count),
                 local_directory=tempfile.gettempdir(),
                 silence_logs=logging.CRITICAL + 1,
-            ) as cluster,
-            Client(cluster) as client,
-        ):
+            )
+        with dask.config.set(NOTHING_SHOWN), made as cluster, Client(cluster) as client:
             yield DaskEngine(client)
         return
     try:
         client = Client(scheduler, timeout=PATIENCE_S)
     except (OSError, TimeoutError, ValueError):
         raise EngineError(
-            f"--scheduler {scheduler}: no scheduler answered there within {PATIENCE_S} seconds"
+            f"--scheduler {scheduler}: no scheduler answered there; expected an address such as "
+            "tcp://host:8786"
         ) from None
     with client:
         engine = DaskEngine(client)

@@ -118,11 +118,12 @@ def check_comparable(
         raise PreviousRunError(
             f"--previous {previous.name}: its period, {earlier}, is not before this one, {period}"
         )
-    now = set(patients_of(tables))
+    now = set(plain(patients_of(tables).to_series()))
     several = policy["other_programme_patients_min"]
-    if min(len(previous.patients), len(now)) >= several and not previous.patients & now:
+    then = set(plain(pd.Series(list(previous.patients), dtype="str")))
+    if min(len(then), len(now)) >= several and not then & now:
         raise PreviousRunError(
-            f"--previous {previous.name}: none of its {len(previous.patients):,} patients is among "
+            f"--previous {previous.name}: none of its {len(then):,} patients is among "
             f"the {len(now):,} of these exports; it is taken for another programme's run, or for "
             "one whose identifiers are written in another way"
         )

@@ -14,7 +14,7 @@ from audit.ingest import apply, files
 from audit.ingest.apply import Keep, apply_plan, hold
 from audit.ingest.errors import ExportsError
 from audit.ingest.exports import Exports
-from audit.ingest.files import Source, find_files, open_files
+from audit.ingest.files import Source, find_files, open_files, passed_over
 from audit.ingest.mapping import Mapping, load_mapping
 from audit.ingest.mapping_draft import mapping_text
 from audit.ingest.near_ids import near_ids
@@ -40,6 +40,7 @@ __all__ = [
     "mapping_text",
     "near_ids",
     "open_files",
+    "passed_over",
     "read_exports",
 ]
 

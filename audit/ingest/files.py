@@ -125,13 +125,25 @@ def _in_folder(folder: Path) -> list[Path]:
         entries = sorted(folder.iterdir(), key=lambda path: (path.name.casefold(), path.name))
     except OSError as error:
         raise ExportsError(f"{folder.name}: cannot be opened ({type(error).__name__})") from None
-    return [
-        path
-        for path in entries
-        if path.suffix.casefold() in EXTENSIONS
-        and not path.name.startswith((".", "~$"))
-        and path.is_file()
-    ]
+    return [path for path in entries if _is_of_export(path) and path.is_file()]
+
+
+def passed_over(paths: Sequence[Path]) -> list[str]:
+    """What the folders named hold that looks like an export and is not read, each with why."""
+    found = []
+    for folder in filter(Path.is_dir, map(Path, paths)):
+        for path in sorted(folder.iterdir()):
+            if path.name.startswith((".", "~$")) or path.is_file():
+                continue
+            if path.is_dir() and any(_is_of_export(inside) for inside in path.iterdir()):
+                found.append(f"{printable(path.name)} (a folder within {printable(folder.name)})")
+            elif not path.is_dir() and _is_of_export(path):
+                found.append(f"{printable(path.name)} (no file, or a link that leads to none)")
+    return found
+
+
+def _is_of_export(path: Path) -> bool:
+    return path.suffix.casefold() in EXTENSIONS and not path.name.startswith((".", "~$"))
 
 
 def _names(paths: Sequence[Path]) -> list[str]:

@@ -14,6 +14,7 @@ from typer.testing import CliRunner
 
 from audit import memory
 from audit.cli import app
+from tests.benchmarks.programmes import make_programme
 from tests.engine.conftest import SAMPLES
 
 MISUSED, CANNOT_BE_AUDITED, UNFINISHED = 2, 3, 4
@@ -44,16 +45,30 @@ def test_exports_larger_than_memory_are_audited_in_parts_with_the_same_files(
     assert_same_files(tmp_path / "out", at_once)
 
 
-def test_parts_of_which_only_what_is_shown_is_held_give_the_same_files(tmp_path, monkeypatch):
+@pytest.fixture(scope="module")
+def guarded(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Exports with identifiers that the writers put an apostrophe before."""
+    folder = tmp_path_factory.mktemp("guarded")
+    make_programme(120, folder)
+    for path in folder.iterdir():
+        path.write_text(path.read_text().replace("B000", "=B000"))
+    return folder
+
+
+@pytest.mark.parametrize("programme", ["sample", "guarded"])
+def test_parts_of_which_only_what_is_shown_is_held_give_the_same_files(
+    tmp_path, monkeypatch, guarded, programme
+):
     """Without the workbooks the whole tables stay on disk; also compared, with a shortage."""
     monkeypatch.setattr("audit.engine.number_of_parts", lambda rows, engine: 5)
-    earlier = ["run", str(SAMPLES), "--period", "2026-09", "--out", str(tmp_path / "earlier")]
+    inputs = SAMPLES if programme == "sample" else guarded
+    earlier = ["run", str(inputs), "--period", "2026-09", "--out", str(tmp_path / "earlier")]
     assert CliRunner().invoke(app, earlier).exit_code == 0
     options = ["--no-workbook", "--parquet", "--previous", str(tmp_path / "earlier")]
     for code in ("F-STD10", "F-STD10-500", "S-BAG1200"):
         options += ["--unavailable", code]
     for engine in ("memory", "partitions"):
-        found = ran(tmp_path / engine, "--engine", engine, *options)
+        found = ran(tmp_path / engine, "--engine", engine, *options, inputs=inputs)
         assert found.exit_code == 0, found.output
     assert_same_files(tmp_path / "partitions", tmp_path / "memory")
 

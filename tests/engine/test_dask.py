@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
+import sys
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -163,6 +166,28 @@ def test_a_file_too_large_for_a_worker_is_opened_by_the_command(three_workers, t
     for number, source in enumerate(find_files([SAMPLES])):
         is_here = (tmp_path / f"{number}.done").read_text() == str(os.getpid())
         assert is_here == (text_bytes([source.path]) > room), source.name
+
+
+@pytest.mark.skipif(os.name != "posix", reason="groups of processes are of POSIX systems")
+def test_an_interrupt_from_the_keyboard_ends_with_one_message(tmp_path):
+    """It reaches the workers as well, which say nothing."""
+    given = ["run", str(SAMPLES), "--period", "2026-10", "--out", str(tmp_path / "out")]
+    options = ["--engine", "dask", "--workers", "2"]
+    command = subprocess.Popen(
+        [sys.executable, "-m", "audit.cli", *given, *options],
+        stderr=subprocess.PIPE,
+        start_new_session=True,
+        text=True,
+    )
+    deadline = time.monotonic() + 60
+    while not list(tmp_path.glob(".out.partial/.temporary/*")) and time.monotonic() < deadline:
+        time.sleep(0.02)
+    os.killpg(command.pid, signal.SIGINT)
+    _, told = command.communicate(timeout=60)
+    assert command.returncode == 130
+    assert told.count("\n") == 1, told
+    assert "Interrupted" in told
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_without_dask_the_extra_is_named(tmp_path, monkeypatch):

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from audit.ingest import ExportsError, Limits, ReadOptions, read_exports
+from audit.ingest import ExportsError, Limits, ReadOptions, passed_over, read_exports
 from audit.ingest.sheets import OUTER
 from audit.ingest.text import read_text
 
@@ -184,6 +184,18 @@ def test_members_of_one_name_in_an_archive_are_all_read(read, assert_closed):
     assert set(deliveries["source_sheet"]) == {"deliveries.csv", "deliveries.csv (2)"}
     assert len(deliveries) == 2 * (DELIVERIES.count("\n") - 1)
     assert_closed(exports)
+
+
+def test_what_a_folder_holds_and_is_not_read_is_named(tmp_path):
+    for name in ("older", "pictures", ".kept"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / ("a.png" if name == "pictures" else "orders.csv")).write_text("x")
+    (tmp_path / "weights.csv").symlink_to(tmp_path / "nowhere.csv")
+    (tmp_path / "orders.csv").write_text(ORDERS)
+    assert passed_over([tmp_path, tmp_path / "orders.csv"]) == [
+        f"older (a folder within {tmp_path.name})",
+        "weights.csv (no file, or a link that leads to none)",
+    ]
 
 
 def test_a_folder_is_read_without_hidden_lock_and_other_files(tmp_path):

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -10,10 +13,11 @@ import pytest
 from typer.testing import CliRunner
 
 from audit.cli import app
-from reports import OF_SHORTAGE
+from reports import OF_SHORTAGE, ReportInput
 from reports.parquet import write
 from reports.tables import TABLES
-from schemas.columns import columns_of
+from schemas.columns import columns_of, empty
+from schemas.results import Regimens
 
 SAMPLES = Path(__file__).parents[2] / "sample_exports"
 OF_NUMBERS = ("number", "whole_number", "clock_time")
@@ -65,6 +69,31 @@ def test_text_stands_as_it_was_read(build_report, invented_rows, tmp_path):
     write(build_report(rows), tmp_path / "exceptions.parquet")
     found = pd.read_parquet(tmp_path / "exceptions.parquet")
     assert found["evidence"].iloc[0] == "=1+1"
+
+
+def test_the_bytes_do_not_follow_the_pieces(tmp_path):
+    """Also of a column so long that it fills several pages of the file."""
+    words = "the same words once more, so that a page is full after some thousand rows "
+    rows = pd.DataFrame({"patient_id": [f"{words}{number}" for number in range(60_000)]})
+    blank = {"source_row": 0, "period_days": 31, "part_count": 1, "is_latest": False}
+    whole = rows.reindex(columns=list(columns_of(Regimens))).assign(**blank)
+    whole = whole.astype(empty(Regimens).dtypes)
+
+    class InPieces:
+        def __init__(self, ends: list[int]) -> None:
+            self.ends = [0, *ends, len(whole)]
+
+        def pieces(self, *names: str) -> Iterator[tuple[pd.DataFrame]]:
+            return ((whole.iloc[one:other],) for one, other in pairwise(self.ends))
+
+    files = []
+    for number, ends in enumerate(([], [7], [20_000, 20_001, 45_000])):
+        path = tmp_path / str(number) / "regimens.parquet"
+        path.parent.mkdir()
+        result = SimpleNamespace(on_disk=InPieces(ends))
+        write(ReportInput(result, None, None, None), path)
+        files.append(path.read_bytes())
+    assert files[0] == files[1] == files[2]
 
 
 def test_a_table_without_rows_has_its_columns(build_report, tmp_path):
