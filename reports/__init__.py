@@ -14,9 +14,9 @@ __all__ = ["ReportInput", "left_out", "workbooks_wanted", "write_all"]
 # tables more quickly as Parquet.
 WORKBOOK_PATIENTS_MAX = 20_000
 LEFT_OUT_OF_LARGE = ("exceptions.xlsx", "order_forecast.xlsx")
-# Tables that otherwise stand in the workbook alone.
-OF_SHORTAGE = ("shortage_effects", "substitutes")
+# Tables that otherwise stand in the workbooks alone; those of a shortage where one was named.
 OF_WORKBOOK_ALONE = ("answers.csv", "unchecked.csv", "resolved.csv")
+OF_SHORTAGE = ("shortage_effects", "substitutes")
 
 
 @dataclass(frozen=True, eq=False)
@@ -27,7 +27,8 @@ class ReportInput:
     `parts`, `day_plan`, `weight_trends`, `patients`, `supply`, `stock_walk`, `order_forecast`,
     `patient_forecast`, `census_rates`, `back_test`, `shortage_effects`, `substitutes`,
     `recalled_lots`, `lines_left_out` and `check_counts` (models in `schemas.results` where there
-    is one), and `checks`, the declarations in reading order.
+    is one), `in_force`, `supply_counts` and `on_disk` (see `AuditResult`), and `checks`, the
+    declarations in reading order.
     `exports`: what was read: `set_aside`, `unread_cells`, `reconciliation`, `read_columns`,
     `digests` (SHA-256 by file name), `supplied` (names of the tables) and, where they are at
     hand, the `tables`.

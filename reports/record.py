@@ -11,6 +11,7 @@ from typing import Any
 
 import pandas as pd
 
+from audit.output import digest_of
 from reports import ReportInput, left_out
 from reports.history import history
 from reports.summary import Summary, summarise
@@ -107,7 +108,7 @@ def record(report: ReportInput) -> dict[str, Any]:
 def _digests(path: Path) -> dict[str, str]:
     """SHA-256 by name of the other files of the folder, by which a later change is seen."""
     files = sorted(each for each in path.parent.iterdir() if each.is_file() and each != path)
-    return {file.name: hashlib.sha256(file.read_bytes()).hexdigest() for file in files}
+    return {file.name: digest_of(file) for file in files}
 
 
 def versions(report: ReportInput) -> dict[str, str]:
