@@ -13,11 +13,12 @@ import os
 import signal
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from math import inf
 from multiprocessing import resource_tracker
 from pathlib import Path
+from threading import current_thread, main_thread
 from typing import Any
 
 from audit.ingest.shelf import Each
@@ -121,21 +122,27 @@ def _raised(failed: Failed) -> Exception:
 
 
 @contextmanager
-def _without_interrupts() -> Iterator[None]:
-    """Processes begun meanwhile are not interrupted from the keyboard, which this one will be.
+def _interrupted_later() -> Iterator[None]:
+    """An interrupt from the keyboard waits until all is begun, and ends this process alone.
 
-    It ends them itself; each of them would tell of it in its own way.
+    The processes begun meanwhile are ended by this one, and need not tell of it themselves.
     """
-    if not hasattr(signal, "pthread_sigmask"):
+    is_possible = hasattr(signal, "pthread_sigmask") and current_thread() is main_thread()
+    if not is_possible:
         yield
         return
-    # It would let interrupts through again when it is begun with the first process.
+    waiting: list[int] = []
+    usual = signal.signal(signal.SIGINT, lambda number, frame: waiting.append(number))
+    # It would let interrupts through to all when it is begun with the first process.
     resource_tracker.ensure_running()
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
     finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+        signal.pthread_sigmask(signal.SIG_SETMASK, mask)
+        signal.signal(signal.SIGINT, usual)
+    if waiting:
+        raise KeyboardInterrupt
 
 
 @contextmanager
@@ -159,18 +166,20 @@ def dask_engine(
         logging.getLogger(name).setLevel(logging.CRITICAL + 1)
     if scheduler is None:
         count = workers or os.cpu_count() or 1
-        with dask.config.set(NOTHING_SHOWN), _without_interrupts():
-            made = LocalCluster(
-                n_workers=count,
-                threads_per_worker=1,
-                processes=True,
-                dashboard_address=HERE,
-                worker_dashboard_address=HERE,
-                memory_limit=int(memory_bytes() * OF_WORKERS / count),
-                local_directory=tempfile.gettempdir(),
-                silence_logs=logging.CRITICAL + 1,
-            )
-        with dask.config.set(NOTHING_SHOWN), made as cluster, Client(cluster) as client:
+        with ExitStack() as begun:
+            with _interrupted_later():
+                begun.enter_context(dask.config.set(NOTHING_SHOWN))
+                cluster = LocalCluster(
+                    n_workers=count,
+                    threads_per_worker=1,
+                    processes=True,
+                    dashboard_address=HERE,
+                    worker_dashboard_address=HERE,
+                    memory_limit=int(memory_bytes() * OF_WORKERS / count),
+                    local_directory=tempfile.gettempdir(),
+                    silence_logs=logging.CRITICAL + 1,
+                )
+                client = begun.enter_context(Client(begun.enter_context(cluster)))
             yield DaskEngine(client)
         return
     try:
