@@ -73,14 +73,14 @@ def _read_on_shelf(
     paths: Sequence[Path], options: ReadOptions, keep: Keep, shelf: Shelf, work: Work
 ) -> Exports:
     sources = find_files(paths)
-    opened = files.together(sources, open_on_shelf(sources, options.limits, shelf, work))
+    here = too_large(sources, work)
+    opened = files.together(sources, open_on_shelf(sources, options.limits, shelf, work, here))
     plan = make_plan(opened.sheets, options)
     places = _places(plan, sources, opened.sheets)
     # Each sheet is taken from the shelf again where it is read.
     opened = replace(opened, sheets=())
     let_go()
-    large = too_large(sources, work)
-    parts = list(read_on_shelf(plan, places, keep, shelf, work, large))
+    parts = list(read_on_shelf(plan, places, keep, shelf, work, here))
     shelf.clear()
     return apply.together(plan, parts, opened.digests, opened.repeated)
 

@@ -164,10 +164,12 @@ class OnShelf:
 
 
 def open_on_shelf(
-    sources: Sequence[Source], limits: Limits, shelf: Shelf, work: Work
+    sources: Sequence[Source], limits: Limits, shelf: Shelf, work: Work, here: Set[int]
 ) -> Iterator[Content]:
-    """What each file holds; raises `ExportsError` for the first that cannot be opened."""
-    here = too_large(sources, work)
+    """What each file holds; raises `ExportsError` for the first that cannot be opened.
+
+    The files `here` are opened by this process.
+    """
     with closing(_each(work, here, open_one, len(sources), sources, limits, shelf)) as opened:
         for file, found in enumerate(opened):
             if found.refused:
@@ -192,14 +194,14 @@ def read_on_shelf(
     keep: Keep,
     shelf: Shelf,
     work: Work,
-    large: Set[int] = frozenset(),
+    here: Set[int],
 ) -> Iterator[TableRead]:
     """What each table of a plan gives; `places` are the file and the sheet that hold each.
 
-    Tables of the files `large` are read here.
+    Tables of the files `here` are read by this process.
     """
-    here = {number for number, (file, _) in enumerate(places) if file in large}
-    return _each(work, here, read_one, len(places), plan.blocks, places, keep, shelf)
+    tables = {number for number, (file, _) in enumerate(places) if file in here}
+    return _each(work, tables, read_one, len(places), plan.blocks, places, keep, shelf)
 
 
 def too_large(sources: Sequence[Source], work: Work) -> Set[int]:
